@@ -1,0 +1,1 @@
+"""What outcomes teach: conjugate priors and the sums that update them. Pure."""

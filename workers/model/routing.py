@@ -1,0 +1,181 @@
+"""The answer for a job: numbers and ids only; ``workers/routing/explain.py`` makes sentences from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+MODEL_VERSION = "1"
+
+
+class Gate(StrEnum):
+    """Hard conditions, in the order in which they are checked and named."""
+
+    MACHINE_UP = "machine-up"
+    MATERIAL_NEED = "material-need"  # a property that the job asks for
+    BUILD_VOLUME = "build-volume"
+    NOZZLE_TEMPERATURE = "nozzle-temperature"
+    BED_TEMPERATURE = "bed-temperature"
+    CHAMBER = "chamber"
+    TIP_WEAR_CLASS = "tip-wear-class"
+    BORE_FOR_FILLER = "bore-for-filler"
+    STOCK = "stock"
+    CRITICAL_DETAIL = "critical-detail"
+    LAYER_FOR_LOAD = "layer-for-load"
+
+
+class Weighed(StrEnum):
+    """The four scores."""
+
+    DETAIL = "detail"
+    FIT = "fit"
+    CLOG = "clog"
+    TIME = "time"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scores:
+    """Each in (0, 1]; 1 is best."""
+
+    detail: float
+    fit: float
+    clog: float
+    time: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitPrediction:
+    """One toleranced size on one candidate: what is expected against what is allowed, mm."""
+
+    name: str
+    lower_mm: float
+    upper_mm: float
+    mean_mm: float
+    scale_mm: float
+    dof: float
+    probability: float
+    cpk: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeSplit:
+    """Hours of one copy by what sets the pace."""
+
+    melt_h: float
+    motion_h: float
+    cooling_h: float
+    travel_h: float
+    setup_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A pairing with one bead, scored. Hours, grams and costs are for one copy.
+
+    utility = sum of weight * ln(score). good_share: chance that a copy is neither clogged nor out of
+    tolerance. *_per_good counts the failed copies in.
+    """
+
+    machine_id: str
+    nozzle_id: str
+    material_id: str
+    bore_mm: float
+    bead_width_mm: float
+    layer_height_mm: float
+    calibrated: bool
+    scores: Scores
+    utility: float
+    print_h: float
+    setup_h: float
+    material_g: float
+    clog_risk: float
+    good_share: float
+    hours_per_good: float
+    grams_per_good: float
+    cost_per_good: float
+    fits: tuple[FitPrediction, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """Why pairings dropped out: the gate, what was needed and what there is, and whose figure it is.
+
+    machine_id, nozzle_id and material_id name the subject as far as it decides; None: any.
+    pairings: how many pairings this one figure refused.
+    """
+
+    gate: Gate
+    needed: float | str
+    available: float | str
+    unit: str
+    pairings: int
+    machine_id: str | None = None
+    nozzle_id: str | None = None
+    material_id: str | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flip:
+    """How far one weight must move (the others rescaled) before another candidate wins; None: never."""
+
+    weight: Weighed
+    now: float
+    falls_to: float | None
+    falls_to_winner: str | None
+    rises_to: float | None
+    rises_to_winner: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """One change that would make the job routable (or better): what, and what it does."""
+
+    change: str
+    effect: str
+    gate: Gate | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Routing:
+    """chosen is None when every candidate was refused. others: best bead of each other pairing, ranked."""
+
+    shop_revision: int
+    emphasis: Scores  # weights, summing to 1
+    chosen: Candidate | None
+    others: tuple[Candidate, ...]
+    refused: tuple[Refusal, ...]
+    flips: tuple[Flip, ...] = ()
+    split: TimeSplit | None = None
+    remedies: tuple[Remedy, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    pairings: int = 0
+    candidates: int = 0
+    feasible: int = 0
+    model_version: str = MODEL_VERSION
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contribution:
+    """One score's exact share of the gap between the choice and the runner-up: weight * ln(score / other)."""
+
+    score: Weighed
+    weight: float
+    chosen: float
+    runner_up: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """A routing in plain sentences. contributions sum to the utility gap to the first of ``others``."""
+
+    headline: str
+    reasons: tuple[str, ...]
+    contributions: tuple[Contribution, ...]
+    refusals: tuple[str, ...]
+    flips: tuple[str, ...]
+    remedies: tuple[str, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]

@@ -1,0 +1,207 @@
+"""Jobs in Redis: accepted in one MULTI, read, cancelled, tried again."""
+
+from __future__ import annotations
+
+import secrets
+import time
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import redis
+from redis.client import Pipeline
+
+from workers.model import ids
+from workers.model.codec import from_json, to_json
+from workers.model.errors import (
+    ConflictError,
+    NotFoundError,
+    UnavailableError,
+    VersionMismatchError,
+)
+from workers.model.job import JobSpec, JobState
+from workers.model.record import JobRecord, Page
+from workers.model.routing import Routing
+from workers.store.events import add_event
+from workers.store.keys import Keys
+
+FIELDS = ("doc", "state", "version", "attempt", "created_at", "updated_at", "reason")
+CANCELLABLE = frozenset(
+    {
+        JobState.ACCEPTED,
+        JobState.ANALYSING,
+        JobState.ROUTED,
+        JobState.UNROUTABLE,
+        JobState.FAILED,
+        JobState.BOUND,
+    }
+)
+RETRIABLE = frozenset({JobState.ROUTED, JobState.UNROUTABLE, JobState.FAILED})
+
+
+def new_ids(count: int, now: float) -> list[str]:
+    """Identifiers for ``count`` jobs handed in together, in their order."""
+    return ids.run_of(count, int(now * 1000), secrets.randbits(80))
+
+
+class JobRepository:
+    """``clock`` gives UTC epoch seconds; past ``inbox_limit`` waiting jobs nothing more is accepted."""
+
+    def __init__(
+        self,
+        client: redis.Redis,
+        keys: Keys,
+        clock: Callable[[], float] = time.time,
+        inbox_limit: int = 200_000,
+    ) -> None:
+        self._redis, self._keys, self._clock, self._inbox_limit = client, keys, clock, inbox_limit
+
+    def accept(
+        self,
+        specs: Sequence[JobSpec],
+        job_ids: Sequence[str] | None = None,
+        *,
+        also: Callable[[Pipeline], None] | None = None,
+    ) -> list[str]:
+        """Keep and queue the jobs, all or none: record, index, event and inbox entry in one MULTI.
+
+        ``also`` may queue more into the same MULTI (the Idempotency-Key's answer). Returns the ids.
+        Raises UnavailableError when the inbox is full.
+        """
+        now = self._clock()
+        chosen = list(job_ids) if job_ids is not None else new_ids(len(specs), now)
+        self._require_room(len(specs))
+        with self._redis.pipeline(transaction=True) as pipe:
+            for job_id, spec in zip(chosen, specs, strict=True):
+                self._write_new(pipe, job_id, spec, now)
+            if chosen:
+                scores = dict.fromkeys(chosen, 0)
+                pipe.zadd(self._keys.jobs, scores)
+                pipe.zadd(self._keys.jobs_in(JobState.ACCEPTED), scores)
+                pipe.hincrby(self._keys.counters, "jobs_accepted", len(chosen))
+            if also is not None:
+                also(pipe)
+            pipe.execute()
+        return chosen
+
+    def _require_room(self, count: int) -> None:
+        waiting = int(self._redis.xlen(self._keys.inbox))
+        if waiting + count > self._inbox_limit:
+            raise UnavailableError(
+                f"{waiting} jobs wait to be routed and the limit is {self._inbox_limit}; try again later"
+            )
+
+    def _write_new(self, pipe: Pipeline, job_id: str, spec: JobSpec, now: float) -> None:
+        pipe.hset(
+            self._keys.job(job_id),
+            mapping={
+                "doc": to_json(spec),
+                "state": JobState.ACCEPTED.value,
+                "version": 1,
+                "attempt": 1,
+                "created_at": repr(now),
+                "updated_at": repr(now),
+                "reason": "",
+            },
+        )
+        pipe.xadd(self._keys.inbox, {"job": job_id, "attempt": 1})
+        add_event(pipe, self._keys, "job.accepted", f"job/{job_id}", now, {"name": spec.name})
+
+    def get(self, job_id: str) -> JobRecord:
+        """Raises NotFoundError."""
+        return _record(job_id, self._redis.hmget(self._keys.job(job_id), FIELDS))
+
+    def get_many(self, job_ids: Sequence[str]) -> list[JobRecord | None]:
+        """Records in the order asked for; None where there is none."""
+        with self._redis.pipeline(transaction=False) as pipe:
+            for job_id in job_ids:
+                pipe.hmget(self._keys.job(job_id), FIELDS)
+            rows = pipe.execute()
+        return [
+            _record(job_id, row) if row[0] is not None else None for job_id, row in zip(job_ids, rows, strict=True)
+        ]
+
+    def page(self, state: JobState | None = None, after: str | None = None, limit: int = 50) -> Page[JobRecord]:
+        """Jobs newest first, older than the id ``after``."""
+        name = self._keys.jobs if state is None else self._keys.jobs_in(state)
+        top = "+" if after is None else f"({after}"
+        found: Any = self._redis.zrevrangebylex(name, top, "-", start=0, num=limit + 1)
+        job_ids = [raw.decode() for raw in found]
+        records = tuple(r for r in self.get_many(job_ids[:limit]) if r is not None)
+        return Page(records, job_ids[limit - 1] if len(job_ids) > limit else None)
+
+    def counts(self) -> dict[JobState, int]:
+        """How many jobs are in each state."""
+        with self._redis.pipeline(transaction=False) as pipe:
+            for state in JobState:
+                pipe.zcard(self._keys.jobs_in(state))
+            return dict(zip(JobState, pipe.execute(), strict=True))
+
+    def routing(self, job_id: str) -> Routing | None:
+        """The routing, or None while there is none. Raises NotFoundError for an unknown job."""
+        doc, routing = self._redis.hmget(self._keys.job(job_id), ("state", "routing"))  # type: ignore[misc]
+        if doc is None:
+            raise NotFoundError(f"no job has the id {job_id!r}")
+        return from_json(routing, Routing) if routing else None
+
+    def cancel(self, job_id: str, expected: int | None = None, reason: str = "") -> JobRecord:
+        """Raises NotFoundError, VersionMismatchError, ConflictError once it prints or has ended."""
+        return self._move(job_id, expected, CANCELLABLE, JobState.CANCELLED, reason)
+
+    def retry(self, job_id: str, expected: int | None = None) -> JobRecord:
+        """Back into the inbox, to be routed on today's shop. Raises as :meth:`cancel` does."""
+        return self._move(job_id, expected, RETRIABLE, JobState.ACCEPTED, "")
+
+    def _move(
+        self, job_id: str, expected: int | None, allowed: frozenset[JobState], to: JobState, reason: str
+    ) -> JobRecord:
+        name = self._keys.job(job_id)
+        with self._redis.pipeline(transaction=True) as pipe:
+            while True:
+                try:
+                    pipe.watch(name)  # type: ignore[no-untyped-call]
+                    record = self.get(job_id)
+                    _require_movable(record, expected, allowed, to)
+                    pipe.multi()
+                    self._write_move(pipe, record, to, reason)
+                    pipe.execute()
+                except redis.WatchError:
+                    continue
+                return self.get(job_id)
+
+    def _write_move(self, pipe: Pipeline, record: JobRecord, to: JobState, reason: str) -> None:
+        now, name = self._clock(), self._keys.job(record.id)
+        changes = {"state": to.value, "version": record.version + 1, "updated_at": repr(now), "reason": reason}
+        data: dict[str, Any] = {"from": record.state.value, "reason": reason}
+        if to is JobState.ACCEPTED:
+            changes["attempt"] = record.attempt + 1
+            pipe.hdel(name, "routing")
+            pipe.xadd(self._keys.inbox, {"job": record.id, "attempt": record.attempt + 1})
+            data["attempt"] = record.attempt + 1
+        pipe.hset(name, mapping=changes)  # type: ignore[arg-type]
+        pipe.zrem(self._keys.jobs_in(record.state), record.id)
+        pipe.zadd(self._keys.jobs_in(to), {record.id: 0})
+        add_event(pipe, self._keys, f"job.{to.value}", f"job/{record.id}", now, data)
+
+
+def _require_movable(record: JobRecord, expected: int | None, allowed: frozenset[JobState], to: JobState) -> None:
+    if expected is not None and record.version != expected:
+        raise VersionMismatchError(f"the version is {record.version} now, If-Match named {expected}")
+    if record.state not in allowed:
+        names = ", ".join(sorted(allowed))
+        raise ConflictError(f"a job that is {record.state} cannot become {to}; it can be when it is: {names}")
+
+
+def _record(job_id: str, row: Sequence[bytes | None]) -> JobRecord:
+    doc, state, version, attempt, created, updated, reason = row
+    if doc is None or state is None:
+        raise NotFoundError(f"no job has the id {job_id!r}")
+    return JobRecord(
+        id=job_id,
+        spec=from_json(doc, JobSpec),
+        state=JobState(state.decode()),
+        version=int(version or 1),
+        attempt=int(attempt or 1),
+        created_at=float(created or 0),
+        updated_at=float(updated or 0),
+        reason=(reason or b"").decode(),
+    )
