@@ -68,7 +68,7 @@ def spawn(child: Child) -> subprocess.Popen[bytes]:
         stdout=sys.stderr.fileno(),
         start_new_session=True,
         pass_fds=child.keep_fds,
-        preexec_fn=_dying_with(os.getpid(), child.death_signal),
+        preexec_fn=_dying_with(os.getpid(), child.death_signal),  # noqa: PLW1509 - there is one thread only
     )
 
 

@@ -51,7 +51,7 @@ def check_redis(client: redis.Redis) -> list[Finding]:
 def shown_url(url: str) -> str:
     """Give a Redis URL without user and password, for logs and messages."""
     parts = urlsplit(url)
-    return parts._replace(netloc=parts.netloc.rpartition("@")[2], query="").geturl()
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}{parts.path}"
 
 
 def _info(client: redis.Redis) -> dict[str, Any]:

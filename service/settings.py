@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Any
 from urllib.parse import urlsplit
 
 PREFIX = "BOREWRIGHT_"
+# Not a setting: the supervisor hands the WSGI server a socket that it holds across restarts.
+LISTEN_FD = "BOREWRIGHT_LISTEN_FD"
 REDIS_SCHEMES = ("redis", "rediss", "unix")
 LOG_LEVELS = ("DEBUG", "INFO", "WARNING", "ERROR")
 _SHOP_NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
@@ -98,6 +101,11 @@ def default_data_dir(environ: Mapping[str, str]) -> Path:
     home = environ.get("XDG_DATA_HOME", "")
     base = Path(home) if home and Path(home).is_absolute() else Path.home() / ".local" / "share"
     return base / "borewright"
+
+
+def host_word() -> str:
+    """Give this host's name in the letters that a worker's name may have: A-Z, a-z, 0-9, _ and -."""
+    return re.sub(r"[^A-Za-z0-9_-]+", "-", socket.gethostname()) or "host"
 
 
 def _variable(name: str) -> str:

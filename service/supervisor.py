@@ -35,6 +35,7 @@ class _Run:
     start_due_at: float = 0.0
     ready: bool = False
     failures: int = 0
+    reminded: bool = False
 
 
 class Supervisor:
@@ -159,35 +160,30 @@ class Supervisor:
         log.info(event("all children ended"))
 
     def _stop_stage(self, runs: list[_Run]) -> None:
-        """End the children of one stage: SIGTERM, at the deadline SIGTERM again, then SIGKILL.
+        began = time.monotonic()
+        _terminate(runs)
+        while alive := [run for run in runs if _is_alive(run)]:
+            for run in alive:
+                self._press(run, time.monotonic() - began)
+            self._wait(POLL_S)
+        for run in runs:
+            if run.process is not None:
+                signal_group(run.process.pid, signal.SIGKILL)  # what it left behind
+                log.info(event("child stopped", child=run.child.name, end=exit_words(run.process.wait())))
+
+    def _press(self, run: _Run, waited_s: float) -> None:
+        """Press a child that does not end: at its deadline SIGTERM once more, then SIGKILL.
 
         A worker takes the second SIGTERM as leave to drop the task in its hands.
         """
-        self._signal(runs, signal.SIGTERM)
-        self._wait_for_end(runs, max((run.child.stop_s for run in runs), default=0.0))
-        self._signal(runs, signal.SIGTERM)
-        self._wait_for_end(runs, LAST_WORD_S)
-        for run in runs:
-            if run.process is not None:
-                if run.process.poll() is None:
-                    log.warning(event("child did not end in time and is killed", child=run.child.name))
-                signal_group(run.process.pid, signal.SIGKILL)
-                code = run.process.wait()
-                log.info(event("child stopped", child=run.child.name, end=exit_words(code)))
-
-    def _signal(self, runs: list[_Run], number: signal.Signals) -> None:
-        for run in runs:
-            if run.process is not None and run.process.poll() is None:
-                run.process.send_signal(number)
-
-    def _wait_for_end(self, runs: list[_Run], seconds: float) -> None:
-        began = time.monotonic()
-        while any(run.process is not None and run.process.poll() is None for run in runs):
-            limit_s = min(seconds, HURRIED_STOP_S) if self._stop_requests > 1 else seconds
-            left_s = began + limit_s - time.monotonic()
-            if left_s <= 0:
-                return
-            self._wait(min(left_s, IDLE_S))
+        limit_s = min(run.child.stop_s, HURRIED_STOP_S) if self._stop_requests > 1 else run.child.stop_s
+        if waited_s >= limit_s + LAST_WORD_S and run.process is not None:
+            log.warning(event("child did not end in time and is killed", child=run.child.name))
+            signal_group(run.process.pid, signal.SIGKILL)
+            run.process.wait()
+        elif waited_s >= limit_s and not run.reminded:
+            run.reminded = True
+            _terminate([run])
 
     @contextmanager
     def _signals(self) -> Iterator[None]:
@@ -195,7 +191,7 @@ class Supervisor:
         self._wake_fd, write_fd = os.pipe()
         os.set_blocking(write_fd, False)
         old_wake = signal.set_wakeup_fd(write_fd, warn_on_full_buffer=False)
-        handlers = {number: self._note_stop for number in STOP_SIGNALS} | {signal.SIGCHLD: _only_wake}
+        handlers = dict.fromkeys(STOP_SIGNALS, self._note_stop) | {signal.SIGCHLD: _only_wake}
         old = {number: signal.signal(number, handler) for number, handler in handlers.items()}
         try:
             yield
@@ -208,6 +204,16 @@ class Supervisor:
 
     def _note_stop(self, number: int, frame: FrameType | None) -> None:
         self._stop_requests += 1
+
+
+def _is_alive(run: _Run) -> bool:
+    return run.process is not None and run.process.poll() is None
+
+
+def _terminate(runs: list[_Run]) -> None:
+    for run in runs:
+        if run.process is not None and _is_alive(run):
+            run.process.send_signal(signal.SIGTERM)
 
 
 def _only_wake(number: int, frame: FrameType | None) -> None:

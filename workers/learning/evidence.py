@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from workers.learning.arrays import Array, floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,36 +51,34 @@ class StudentT:
 
 def gamma_belief(rate: ArrayLike, exposure: ArrayLike) -> GammaBelief:
     """A belief with that mean rate, worth that much exposure."""
-    worth = np.asarray(exposure, dtype=np.float64)
-    return GammaBelief(np.asarray(rate, dtype=np.float64) * worth, worth)
+    worth = floats(exposure)
+    return GammaBelief(floats(rate) * worth, worth)
 
 
 def update_gamma(belief: GammaBelief, events: ArrayLike, exposure: ArrayLike) -> GammaBelief:
     """The belief after ``events`` in ``exposure`` (Poisson)."""
-    return GammaBelief(belief.a + np.asarray(events), belief.b + np.asarray(exposure))
+    return GammaBelief(belief.a + floats(events), belief.b + floats(exposure))
 
 
 def chance_of_event(a: ArrayLike, b: ArrayLike, exposure: ArrayLike) -> Array:
     """Chance of at least one event in the coming exposure, 1 - (b / (b + exposure))^a, precise when tiny."""
-    return -np.expm1(-np.asarray(a) * np.log1p(np.asarray(exposure) / np.asarray(b)))
+    return -np.expm1(-floats(a) * np.log1p(floats(exposure) / floats(b)))
 
 
 def update_normal(belief: NormalBelief, n: ArrayLike, sum_x: ArrayLike, sum_x2: ArrayLike) -> NormalBelief:
     """The belief after n observations with that sum and sum of squares; n = 0 leaves it unchanged."""
-    count = np.asarray(n, dtype=np.float64)
-    mean = np.asarray(sum_x) / np.maximum(count, 1.0)
-    squares = np.maximum(np.asarray(sum_x2) - count * mean * mean, 0.0)
+    count = floats(n)
+    mean = floats(sum_x) / np.maximum(count, 1.0)
+    squares = np.maximum(floats(sum_x2) - count * mean * mean, 0.0)
     return update_normal_by_moments(belief, count, mean, squares)
 
 
-def update_normal_by_moments(
-    belief: NormalBelief, n: ArrayLike, mean: ArrayLike, squares: ArrayLike
-) -> NormalBelief:
+def update_normal_by_moments(belief: NormalBelief, n: ArrayLike, mean: ArrayLike, squares: ArrayLike) -> NormalBelief:
     """As update_normal, from the observed mean and the sum of squares about it (no cancellation)."""
-    count, observed = np.asarray(n, dtype=np.float64), np.asarray(mean, dtype=np.float64)
+    count, observed = floats(n), floats(mean)
     weight, dof = belief.weight + count, belief.dof + count
     gap = observed - belief.mean
-    spread = belief.dof * belief.variance + squares + (belief.weight * count / weight) * gap * gap
+    spread = belief.dof * belief.variance + floats(squares) + (belief.weight * count / weight) * gap * gap
     return NormalBelief(belief.mean + (count / weight) * gap, weight, dof, spread / dof)
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from workers.learning.arrays import Array, floats
 
 # Common practice, no source: what a bore can lay, as a share of its diameter.
 WIDTH_RANGE = (0.9, 1.25)
@@ -22,13 +22,13 @@ _ROUND_OFF = 1e-9
 
 def bead_area(width_mm: ArrayLike, height_mm: ArrayLike) -> Array:
     """Cross-section, mm^2, of a bead: a rectangle with semicircular ends, for height <= width."""
-    width, height = np.asarray(width_mm, dtype=np.float64), np.asarray(height_mm, dtype=np.float64)
+    width, height = floats(width_mm), floats(height_mm)
     return (width - height) * height + (math.pi / 4.0) * height * height
 
 
 def bead_spacing(width_mm: ArrayLike, height_mm: ArrayLike) -> Array:
     """Distance, mm, between neighbouring beads that fills a layer without gap or surplus: area / height."""
-    return bead_area(width_mm, height_mm) / np.asarray(height_mm, dtype=np.float64)
+    return bead_area(width_mm, height_mm) / floats(height_mm)
 
 
 def bead_grid(bore_mm: float) -> tuple[Array, Array]:

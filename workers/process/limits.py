@@ -16,7 +16,7 @@ from workers.model.part import FeatureKind
 from workers.process.tables import number, rows
 
 INSIDE_KINDS = frozenset({FeatureKind.HOLE, FeatureKind.FLAT_HOLE, FeatureKind.SLOT})
-HOLE_CLASSES = "C D E F G H JS with IT5 to IT16, K M N with IT5 to IT8, P with IT5 to IT16"
+HOLE_CLASSES = "C D E F G H JS P with IT5 to IT16, K M N with IT5 to IT8"
 SHAFT_CLASSES = "c d e f g h js k m n p with IT5 to IT16"
 LARGEST_MM = 500.0
 
@@ -73,7 +73,7 @@ def iso2768_limits(nominal_mm: float, tolerance_class: str) -> Limits:
     if not in_table:
         raise NoSuchLimitsError(
             "/nominal_mm",
-            f"ISO 2768-1 class {tolerance_class} has no deviation for {nominal_mm:g} mm: state limits with the size",
+            f"ISO 2768-1 {tolerance_class} has no deviation for {nominal_mm:g} mm: state limits with the size",
             f"{smallest:g} to 1000 mm",
         )
     half = _range_of("iso2768.csv", nominal_mm)[f"{tolerance_class}_mm"]
@@ -201,6 +201,5 @@ def _size_range(row: dict[str, str]) -> _SizeRange:
 @cache
 def _clearance_holes() -> dict[str, dict[str, float]]:
     return {
-        row["thread"]: {s: number(row[f"{s}_mm"]) for s in ("fine", "medium", "coarse")}
-        for row in rows("iso273.csv")
+        row["thread"]: {s: number(row[f"{s}_mm"]) for s in ("fine", "medium", "coarse")} for row in rows("iso273.csv")
     }

@@ -63,9 +63,7 @@ class Inbox:
         """Up to ``count`` jobs: what a dead worker left behind first, then new ones."""
         entries = self._reclaim(consumer, count)
         if len(entries) < count:
-            answer: Any = self._redis.xreadgroup(
-                GROUP, consumer, {self._keys.inbox: ">"}, count=count - len(entries)
-            )
+            answer: Any = self._redis.xreadgroup(GROUP, consumer, {self._keys.inbox: ">"}, count=count - len(entries))
             entries += [_entry(row_id, fields) for _, rows in answer or [] for row_id, fields in rows]
         return entries
 
@@ -100,9 +98,7 @@ class Inbox:
 
     def commit(self, results: Sequence[Result]) -> int:
         """Write the outcomes and drop the entries; returns how many jobs were still waiting for one."""
-        return sum(
-            self._commit(results[start : start + SCRIPT_JOBS]) for start in range(0, len(results), SCRIPT_JOBS)
-        )
+        return sum(self._commit(results[start : start + SCRIPT_JOBS]) for start in range(0, len(results), SCRIPT_JOBS))
 
     def _commit(self, results: Sequence[Result]) -> int:
         now = self._clock()

@@ -108,7 +108,8 @@ class JobRepository:
 
     def get(self, job_id: str) -> JobRecord:
         """Raises NotFoundError."""
-        return _record(job_id, self._redis.hmget(self._keys.job(job_id), FIELDS))
+        row: Any = self._redis.hmget(self._keys.job(job_id), FIELDS)
+        return _record(job_id, row)
 
     def get_many(self, job_ids: Sequence[str]) -> list[JobRecord | None]:
         """Records in the order asked for; None where there is none."""
@@ -116,9 +117,7 @@ class JobRepository:
             for job_id in job_ids:
                 pipe.hmget(self._keys.job(job_id), FIELDS)
             rows = pipe.execute()
-        return [
-            _record(job_id, row) if row[0] is not None else None for job_id, row in zip(job_ids, rows, strict=True)
-        ]
+        return [_record(job_id, row) if row[0] is not None else None for job_id, row in zip(job_ids, rows, strict=True)]
 
     def page(self, state: JobState | None = None, after: str | None = None, limit: int = 50) -> Page[JobRecord]:
         """Jobs newest first, older than the id ``after``."""
@@ -138,7 +137,7 @@ class JobRepository:
 
     def routing(self, job_id: str) -> Routing | None:
         """The routing, or None while there is none. Raises NotFoundError for an unknown job."""
-        doc, routing = self._redis.hmget(self._keys.job(job_id), ("state", "routing"))  # type: ignore[misc]
+        doc, routing = self._redis.hmget(self._keys.job(job_id), ("state", "routing"))
         if doc is None:
             raise NotFoundError(f"no job has the id {job_id!r}")
         return from_json(routing, Routing) if routing else None

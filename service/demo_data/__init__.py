@@ -1,0 +1,1 @@
+"""The demo workshop: an invented shop (``shop.json``), invented parts and jobs (``jobs.json``)."""

@@ -1,0 +1,108 @@
+"""Figures, moments and states in words: the filters that the templates use."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+
+from workers.model.fleet import TipMaterial
+from workers.model.job import JobState
+from workers.model.routing import Weighed
+
+STATE_WORDS: dict[JobState, str] = {
+    JobState.ACCEPTED: "waits to be routed",
+    JobState.ANALYSING: "part is being measured",
+    JobState.ROUTED: "routed",
+    JobState.UNROUTABLE: "no way to print it",
+    JobState.FAILED: "could not be worked out",
+    JobState.BOUND: "on a dispatch list",
+    JobState.PRINTING: "printing",
+    JobState.DONE: "done",
+    JobState.SCRAPPED: "scrapped",
+    JobState.CANCELLED: "cancelled",
+}
+
+SCORE_WORDS: dict[Weighed, str] = {
+    Weighed.DETAIL: "Detail",
+    Weighed.FIT: "Fit",
+    Weighed.CLOG: "Clog",
+    Weighed.TIME: "Time",
+}
+
+TIP_WORDS: dict[TipMaterial, str] = {
+    TipMaterial.BRASS: "brass",
+    TipMaterial.COATED_BRASS: "coated brass",
+    TipMaterial.STAINLESS_STEEL: "stainless steel",
+    TipMaterial.HARDENED_STEEL: "hardened steel",
+    TipMaterial.CARBIDE: "carbide",
+    TipMaterial.GEM: "gem",
+}
+
+
+def state_words(state: JobState | str) -> str:
+    return STATE_WORDS[JobState(state)]
+
+
+def score_words(score: Weighed | str) -> str:
+    return SCORE_WORDS[Weighed(score)]
+
+
+def tip_words(tip: TipMaterial | str) -> str:
+    return TIP_WORDS[TipMaterial(tip)]
+
+
+def number(value: float, places: int = 2) -> str:
+    """A figure with at most that many decimals, and no zeros behind the last that counts."""
+    text = f"{value:.{places}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text == "-0" else text.replace("-", "\N{MINUS SIGN}")
+
+
+def signed(value: float, places: int = 3) -> str:
+    text = number(value, places)
+    return text if text.startswith("\N{MINUS SIGN}") or text == "0" else f"+{text}"
+
+
+def percent(share: float) -> str:
+    """A share of 1 as percent; what is tiny or all but certain is said as such, never rounded to 0 or 100."""
+    if 0.0 < share < 0.0005:
+        return "under 0.1 %"
+    if 0.9995 < share < 1.0:
+        return "over 99.9 %"
+    return f"{number(share * 100.0, 1)} %"
+
+
+def hours(value: float) -> str:
+    """Hours as ``2 h 05 min``, short ones as ``35 min``."""
+    if not math.isfinite(value):
+        return "without end"
+    minutes = round(value * 60.0)
+    if minutes < 1:
+        return "under 1 min"
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def machine_time(moment: float) -> str:
+    """Epoch seconds as the value of a ``datetime`` attribute, in UTC."""
+    return datetime.fromtimestamp(moment, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def reader_time(moment: float) -> str:
+    """Epoch seconds as people write it, in UTC, which is said."""
+    at = datetime.fromtimestamp(moment, UTC)
+    return f"{at.day} {at.strftime('%b %Y, %H:%M')} UTC"
+
+
+FILTERS = {
+    "state_words": state_words,
+    "score_words": score_words,
+    "tip_words": tip_words,
+    "number": number,
+    "signed": signed,
+    "percent": percent,
+    "hours": hours,
+    "machine_time": machine_time,
+    "reader_time": reader_time,
+}

@@ -1,0 +1,207 @@
+"""RFC 9457 problem details: the one shape of every refusal and failure, and the one place that makes it."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any
+
+import marshmallow as ma
+import redis
+from flask import Flask, Response, request
+from flask_smorest import Api
+from flask_smorest.utils import prepare_response
+from werkzeug.exceptions import HTTPException
+
+from service.log import event
+from workers.model.codec import to_json
+from workers.model.errors import PROBLEM_BASE, BorewrightError, FieldProblem, InvalidError
+from workers.store.connection import unavailable
+
+log = logging.getLogger(__name__)
+
+PROBLEM_JSON = "application/problem+json"
+PROBLEMS_SHOWN = 100  # field problems in one answer
+RETRY_AFTER_S = 2  # engineering prior: a Redis that restarts is back within seconds
+_WORDS: Mapping[int, tuple[str, str]] = {
+    400: ("malformed", "The request could not be understood"),
+    404: ("not-found", "There is no such thing here"),
+    405: ("method-not-allowed", "This address does not take this method"),
+    406: ("not-acceptable", "Answers are JSON; the Accept header rules that out"),
+    413: ("too-large", "The request body is too large"),
+    415: ("unsupported-media-type", "The request body is of a kind that is not taken here"),
+    429: ("too-many-requests", "Too many requests"),
+    500: ("internal", "Something went wrong inside the service"),
+}
+# Redis can say "not now" in these ways; any other error it names is a fault of ours.
+_NOT_NOW = (
+    redis.ConnectionError,
+    redis.TimeoutError,
+    redis.exceptions.ReadOnlyError,
+    redis.exceptions.OutOfMemoryError,
+    redis.exceptions.ExecAbortError,
+)
+_NOT_NOW_WORDS = ("MISCONF", "NOREPLICAS", "LOADING", "BUSY ", "MASTERDOWN", "CLUSTERDOWN", "OOM ", "READONLY")
+
+
+class MalformedError(BorewrightError):
+    slug, title, status = "malformed", "The request could not be understood", 400
+
+
+class UnsupportedMediaTypeError(BorewrightError):
+    slug, title, status = *_WORDS[415], 415
+
+
+class NotAcceptableError(BorewrightError):
+    slug, title, status = *_WORDS[406], 406
+
+
+class InvalidParametersError(InvalidError):
+    """Bad query parameters: the field problems point at ``/name`` of the parameter."""
+
+    slug, title = "invalid-parameters", "The query string holds values that are not allowed"
+
+
+class FieldProblemSchema(ma.Schema):
+    class Meta:
+        unknown = ma.RAISE
+
+    pointer = ma.fields.String(metadata={"description": "JSON Pointer (RFC 6901) into the request body"})
+    parameter = ma.fields.String(metadata={"description": "Name of the query parameter"})
+    detail = ma.fields.String(required=True, metadata={"description": "What is wrong"})
+    allowed = ma.fields.String(metadata={"description": "What would be taken"})
+
+
+class ProblemSchema(ma.Schema):
+    """Describes a problem in OpenAPI; the problem itself is plain data."""
+
+    type = ma.fields.String(required=True, metadata={"format": "uri", "example": PROBLEM_BASE + "invalid"})
+    title = ma.fields.String(required=True)
+    status = ma.fields.Integer(required=True, metadata={"minimum": 400, "maximum": 599})
+    detail = ma.fields.String(required=True)
+    instance = ma.fields.String(required=True, metadata={"description": "Path of the request"})
+    errors = ma.fields.List(ma.fields.Nested(FieldProblemSchema))
+    request_id = ma.fields.String(metadata={"description": "Under which a failure stands in the service's log"})
+
+
+class ProblemApi(Api):  # type: ignore[misc]
+    """flask-smorest's Api with RFC 9457 in place of its own error shape."""
+
+    ERROR_SCHEMA = ProblemSchema
+    DEFAULT_ERROR_RESPONSE_NAME = None  # every status is named by its operation
+
+    def handle_http_exception(self, error: HTTPException) -> Response:
+        return http_problem(error)
+
+    def _register_responses(self) -> None:
+        """The same reusable responses as the base class, as problem+json."""
+        for status in HTTPStatus:
+            response: dict[str, Any] = {"description": status.phrase}
+            if status >= 400:
+                response["schema"] = self.ERROR_SCHEMA
+            prepare_response(response, self.spec, PROBLEM_JSON)
+            self.spec.components.response(status.name, response, lazy=True)
+
+
+def register_problem_handlers(app: Flask) -> None:
+    """HTTPException is registered by :class:`ProblemApi`."""
+    app.register_error_handler(BorewrightError, domain_problem)
+    app.register_error_handler(redis.RedisError, store_problem)
+    app.register_error_handler(Exception, unforeseen_problem)
+
+
+def problem_of(error: BorewrightError, instance: str) -> dict[str, Any]:
+    """The problem as plain data."""
+    body: dict[str, Any] = {
+        "type": error.type,
+        "title": error.title,
+        "status": error.status,
+        "detail": error.detail,
+        "instance": instance,
+    }
+    if error.fields:
+        word = "parameter" if isinstance(error, InvalidParametersError) else "pointer"
+        body["errors"] = [_field_problem(one, word) for one in error.fields[:PROBLEMS_SHOWN]]
+    return body
+
+
+def domain_problem(error: BorewrightError) -> Response:
+    headers = {"Retry-After": str(RETRY_AFTER_S)} if error.status in {429, 503} else {}
+    return _answer(problem_of(error, request.path), headers)
+
+
+def store_problem(error: redis.RedisError) -> Response:
+    """503 while Redis cannot be reached or refuses to write, else 500."""
+    if not is_not_now(error):
+        return unforeseen_problem(error)
+    log.warning(event("store unavailable", error=type(error).__name__, method=request.method, path=request.path))
+    return domain_problem(unavailable(error))
+
+
+def is_not_now(error: redis.RedisError) -> bool:
+    return isinstance(error, _NOT_NOW) or str(error).startswith(_NOT_NOW_WORDS)
+
+
+def http_problem(error: HTTPException) -> Response | HTTPException:  # type: ignore[explicit-override, unused-ignore]
+    """Flask's and Werkzeug's own errors. Redirects and the like pass as they are."""
+    status = error.code or 500
+    if status < 400:
+        return error
+    slug, title = _WORDS.get(status, ("http", HTTPStatus(status).phrase))
+    body = {
+        "type": PROBLEM_BASE + slug,
+        "title": title,
+        "status": status,
+        "detail": _detail_of(error, status),
+        "instance": request.path,
+    }
+    headers = {k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}}
+    if status in {429, 503}:
+        headers.setdefault("Retry-After", str(RETRY_AFTER_S))
+    return _answer(body, headers)
+
+
+def unforeseen_problem(error: Exception) -> Response:
+    """500 that tells the caller nothing but the id under which the log tells everything."""
+    request_id = secrets.token_hex(8)
+    log.error(
+        event("request failed", request_id=request_id, method=request.method, path=request.path), exc_info=error
+    )
+    slug, title = _WORDS[500]
+    return _answer(
+        {
+            "type": PROBLEM_BASE + slug,
+            "title": title,
+            "status": 500,
+            "detail": f"the service's log says more under the request id {request_id}",
+            "instance": request.path,
+            "request_id": request_id,
+        },
+        {},
+    )
+
+
+def _detail_of(error: HTTPException, status: int) -> str:
+    """Werkzeug's sentences where they help; they hold no internals for statuses below 500."""
+    if status == 404:
+        return f"nothing is found at {request.path}"
+    if status == 405:
+        allowed = ", ".join(sorted(getattr(error, "valid_methods", None) or ()))
+        return f"{request.method} is not taken here; {allowed} {'is' if ',' not in allowed else 'are'}"
+    if status == 413:
+        return f"a body may have up to {request.max_content_length} bytes"
+    return (error.description or HTTPStatus(status).phrase) if status < 500 else HTTPStatus(status).phrase
+
+
+def _field_problem(one: FieldProblem, word: str) -> dict[str, str]:
+    where = one.pointer if word == "pointer" else one.pointer.removeprefix("/")
+    shown = {word: where, "detail": one.detail}
+    if one.allowed is not None:
+        shown["allowed"] = one.allowed
+    return shown
+
+
+def _answer(body: Mapping[str, Any], headers: Mapping[str, str]) -> Response:
+    return Response(to_json(body), status=body["status"], headers=dict(headers), mimetype=PROBLEM_JSON)

@@ -1,0 +1,181 @@
+"""Horizontal sections of a solid: where they are taken, how large they are, and their outlines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from workers.geometry.mend import Solid
+from workers.geometry.mesh import Floats, TriangleMesh, face_normals
+from workers.model.part import SectionProfile
+
+MOST_SLABS = 200
+# A face is horizontal when its normal is within this of the vertical; 1 - cos(0.8 deg). Engineering prior.
+_FLAT_NORMAL = 1e-4
+# Horizontal faces nearer to each other than this are one level.
+_LEVEL_MM = 0.01
+# Neighbouring sections are the same when area and perimeter agree to this share.
+_SAME = 2e-4
+# Outlines are thinned by this before offsetting: 1/100 of the narrowest bead.
+THINNED_MM = 0.001
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Slabs:
+    """The part cut into slabs, none of which holds a horizontal face: all (n,), heights in mm.
+
+    zone counts the horizontal faces below; perimeter in mm, area in mm^2.
+    """
+
+    z: Floats
+    dz: Floats
+    zone: np.ndarray
+    area: Floats
+    perimeter: Floats
+    islands: np.ndarray
+    contours: np.ndarray
+
+    @property
+    def volume(self) -> float:
+        return float((self.area * self.dz).sum())
+
+
+def horizontal_levels(mesh: TriangleMesh) -> Floats:
+    """Heights of the horizontal faces that matter, bottom and top included, rising, mm."""
+    corners = mesh.corners
+    normals, areas = face_normals(corners)
+    flat = np.abs(normals[:, 2]) > 1 - _FLAT_NORMAL
+    z, weight = corners[flat, :, 2].mean(axis=1), areas[flat]
+    bottom, top = float(mesh.vertices[:, 2].min()), float(mesh.vertices[:, 2].max())
+    inner = _clustered(z, weight, (bottom, top))
+    return np.concatenate([[bottom], inner, [top]])
+
+
+def _clustered(z: Floats, weight: Floats, ends: tuple[float, float]) -> Floats:
+    """Area-weighted mean heights of groups of near levels; the largest if there are too many."""
+    if not len(z):
+        return np.empty(0)
+    order = np.argsort(z)
+    z, weight = z[order], weight[order]
+    group = np.concatenate([[0], np.cumsum(np.diff(z) > _LEVEL_MM)])
+    total = np.bincount(group, weight)
+    level = np.bincount(group, z * weight) / np.maximum(total, 1e-300)
+    keep = (total > 1e-4 * total.max()) & (level > ends[0] + _LEVEL_MM) & (level < ends[1] - _LEVEL_MM)
+    level, total = level[keep], total[keep]
+    return np.sort(level[np.argsort(-total)[: MOST_SLABS // 4]])
+
+
+def slabs_of(solid: Solid, levels: Floats, most: int = MOST_SLABS) -> Slabs:
+    """Sections at the middle of up to about ``most`` slabs between the levels."""
+    heights, zone = [], []
+    least = 3 if 3 * len(levels) <= most else 1
+    for i, (low, high) in enumerate(pairwise(levels)):
+        count = max(least, round((most - least * len(levels)) * (high - low) / (levels[-1] - levels[0])))
+        heights.append(np.linspace(low, high, count + 1))
+        zone.append(np.full(count, i))
+    dz = np.concatenate([np.diff(h) for h in heights])
+    z = np.concatenate([(h[1:] + h[:-1]) / 2 for h in heights])
+    measures = np.array([_measures(solid.body.slice(float(at))) for at in z]).reshape(-1, 4)
+    return Slabs(
+        z,
+        dz,
+        np.concatenate(zone),
+        measures[:, 0],
+        measures[:, 1],
+        measures[:, 2].astype(int),
+        measures[:, 3].astype(int),
+    )
+
+
+def _measures(section: Any) -> tuple[float, float, int, int]:
+    """Area, perimeter, outer outlines, all outlines."""
+    rings = section.to_polygons()
+    if not rings:
+        return 0.0, 0.0, 0, 0
+    points = np.concatenate(rings)
+    ends = np.cumsum([len(ring) for ring in rings])
+    after = np.arange(1, len(points) + 1)
+    after[ends - 1] = np.concatenate([[0], ends[:-1]])
+    ahead = points[after]
+    step = ahead - points
+    cross = points[:, 0] * ahead[:, 1] - points[:, 1] * ahead[:, 0]
+    areas = np.add.reduceat(cross, np.concatenate([[0], ends[:-1]])) / 2
+    return float(areas.sum()), float(np.hypot(step[:, 0], step[:, 1]).sum()), int((areas > 0).sum()), len(rings)
+
+
+def same_runs(slabs: Slabs) -> np.ndarray:
+    """(n,) a number for each slab; neighbours in one zone with the same section share it."""
+    area, perimeter = slabs.area, slabs.perimeter
+    same = np.abs(np.diff(area)) <= _SAME * np.maximum(area[1:], area[:-1])
+    same &= np.abs(np.diff(perimeter)) <= _SAME * np.maximum(perimeter[1:], perimeter[:-1])
+    same &= (np.diff(slabs.zone) == 0) & (np.diff(slabs.islands) == 0) & (np.diff(slabs.contours) == 0)
+    run = np.concatenate([[0], np.cumsum(~same)])
+    return _without_drift(run, area)
+
+
+def _without_drift(run: np.ndarray, area: Floats) -> np.ndarray:
+    """A run whose area creeps by more than ten times the tolerance is no prism: its slabs stand alone."""
+    out, number = np.empty_like(run), -1
+    for value in np.unique(run):
+        members = np.flatnonzero(run == value)
+        spread = np.ptp(area[members])
+        alone = spread > 10 * _SAME * max(float(area[members].max()), 1e-300)
+        for k, member in enumerate(members):
+            number += 1 if alone or k == 0 else 0
+            out[member] = number
+    return out
+
+
+def profile_of(slabs: Slabs) -> SectionProfile:
+    """The profile with slabs of equal section joined."""
+    runs = same_runs(slabs)
+    groups = [np.flatnonzero(runs == r) for r in range(runs.max() + 1)]
+    dz = [float(slabs.dz[g].sum()) for g in groups]
+    low = slabs.z - slabs.dz / 2
+    return SectionProfile(
+        z_mm=tuple(float(low[g[0]]) + d / 2 for g, d in zip(groups, dz, strict=True)),
+        dz_mm=tuple(dz),
+        area_mm2=tuple(_mean(slabs.area, slabs.dz, g) for g in groups),
+        perimeter_mm=tuple(_mean(slabs.perimeter, slabs.dz, g) for g in groups),
+        islands=tuple(int(slabs.islands[g[0]]) for g in groups),
+    )
+
+
+def _mean(values: Floats, weights: Floats, group: np.ndarray) -> float:
+    return float(np.average(values[group], weights=weights[group]))
+
+
+def outline(solid: Solid, z: float, thinned_mm: float = THINNED_MM) -> Any:
+    """The section at z as a valid shapely polygon or multipolygon, in mm."""
+    import shapely
+
+    section = solid.body.slice(float(z))
+    rings = section.simplify(thinned_mm).to_polygons() if thinned_mm else section.to_polygons()
+    rings = [ring for ring in rings if len(ring) > 2]
+    if not rings:
+        return shapely.MultiPolygon()
+    shape = _nested([shapely.linearrings(ring) for ring in rings])
+    return shape if shape.is_valid else shapely.make_valid(shape, method="structure", keep_collapsed=False)
+
+
+def _nested(rings: list[Any]) -> Any:
+    """Outer rings run counter-clockwise, holes clockwise: each hole goes to the smallest ring around it."""
+    import shapely
+
+    signed = [shapely.is_ccw(ring) for ring in rings]
+    outers = sorted((shapely.polygons(r) for r, ccw in zip(rings, signed, strict=True) if ccw), key=lambda p: p.area)
+    holes = [r for r, ccw in zip(rings, signed, strict=True) if not ccw]
+    if len(outers) == 1:
+        return shapely.Polygon(outers[0].exterior, holes)
+    owned: dict[int, list[Any]] = {}
+    tree = shapely.STRtree(outers)
+    for hole in holes:
+        around = tree.query(shapely.Point(hole.coords[0]), predicate="intersects")
+        if len(around):
+            owned.setdefault(int(around.min()), []).append(hole)
+    return shapely.MultiPolygon(
+        [shapely.Polygon(p.exterior, owned.get(i, [])) for i, p in enumerate(outers)]
+    )

@@ -1,0 +1,115 @@
+"""Print time from the section profile: walls, infill, skins, corners, travel and the cooling wait.
+
+Per layer: walls run ``shells`` times along the outline (or fill the section where it is too narrow), the
+rest is filled at the infill density, skins solid; each mm^3 takes 1 / (speed x bead area), stretched by
+the accelerations of moves from rest to rest; a layer takes at least the material's minimum layer time.
+Left out: heat-up and setups (added by the caller), the shortening of inner walls, and look-ahead of a
+planner that does not stop at every corner.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from workers.learning.arrays import Array, floats
+from workers.process.motion import HOPS_PER_ISLAND, MotionTable, stretch
+from workers.process.slabs import SlabBatch
+
+_BLOCK_JOBS = 2  # so that a block's work arrays stay in the core's cache
+
+
+@dataclass(frozen=True, slots=True)
+class TimeSplit:
+    """Where one candidate's hours go; they sum to its print time.
+
+    melt: laying bead at a speed that the flow ceiling sets; motion: laying bead at the commanded speed,
+    and every acceleration; cooling: waiting for the layer to set; travel: moving without laying.
+    """
+
+    melt_h: float
+    motion_h: float
+    cooling_h: float
+    travel_h: float
+
+
+def print_seconds(slabs: SlabBatch, shells: Array, infill: Array, table: MotionTable) -> Array:
+    """Seconds (J, P, B) to print one of each part with shells (J,) and infill density (J,)."""
+    jobs, k = slabs.dz_mm.shape
+    outside, layers = _outside_rows(slabs, shells), _layer_rows(slabs)
+    density = fill_density(slabs, infill)
+    beads = table.stop_mm.size
+    seconds = np.empty((jobs, beads))
+    space = np.empty((2, _BLOCK_JOBS * k, beads))  # reused, so it stays in cache
+    for first in range(0, jobs, _BLOCK_JOBS):
+        block = slice(first, min(first + _BLOCK_JOBS, jobs))
+        rows = slice(block.start * k, block.stop * k)
+        inside_s = _inside_seconds(table, slabs.inverse_chord[block, None], density[block, None])
+        work, other = space[:, : rows.stop - rows.start]
+        np.matmul(outside[rows], table.section, out=work)  # mm^3 inside the walls of each slab
+        np.maximum(work, 0.0, out=work)
+        by_job = work.reshape(-1, k, beads)
+        by_job *= inside_s[:, None, :]
+        np.matmul(layers[rows], table.layer, out=other)  # all as if walls, + travel, - the minimum
+        work += other
+        np.maximum(work, 0.0, out=work)  # what the layers take beyond their minimum
+        np.add.reduce(by_job, axis=1, out=seconds[block])
+    seconds -= slabs.dz_mm.sum(axis=1)[:, None] * table.layer[3]
+    return floats(seconds.reshape((jobs, *table.stop_mm.shape)))
+
+
+def _inside_seconds(table: MotionTable, inverse_chord: Array, density: Array) -> Array:
+    """Seconds per mm^3 of inside beyond what a wall would take (J, P*B); negative where infill is quicker."""
+    seconds = stretch(table.stop_mm.reshape(1, -1) * inverse_chord)
+    seconds *= density * table.infill_s_mm3.reshape(1, -1)
+    seconds -= table.wall_s_mm3.reshape(1, -1)
+    return seconds
+
+
+def fill_density(slabs: SlabBatch, infill: Array) -> Array:
+    """Density (J,) of what lies inside the walls, solid skins included."""
+    return infill + (1.0 - infill) * slabs.solid_share
+
+
+def deposited_mm3(slabs: SlabBatch, shells: Array, infill: Array, spacing_mm: Array) -> Array:
+    """Volume (J, U) of material laid for a part with beads spaced spacing_mm (U,)."""
+    area, dz = slabs.area_mm2[:, :, None], slabs.dz_mm[:, :, None]
+    walls = shells[:, None, None] * slabs.perimeter_mm[:, :, None] * spacing_mm
+    inside = np.maximum(area - walls, 0.0)
+    hollow = (1.0 - fill_density(slabs, infill))[:, None, None]
+    return floats(((area - hollow * inside) * dz).sum(axis=1))
+
+
+def time_split(
+    slabs: SlabBatch, shells: Array, infill: Array, table: MotionTable, job: int, pairing: int, bead: int
+) -> TimeSplit:
+    """The print time of one candidate by cause, for its explanation."""
+    at = (pairing, bead)
+    layers = slabs.dz_mm[job] / table.height_mm[at]
+    area, height = slabs.area_mm2[job], table.height_mm[at]
+    inside = np.maximum(area - shells[job] * slabs.perimeter_mm[job] * table.spacing_mm[at], 0.0)
+    filled = inside * fill_density(slabs, infill)[job]
+    walls = area - inside
+    steady = (walls + filled) * height * table.infill_s_mm3[at]
+    chord_stops = np.atleast_1d(table.stop_mm[at] * slabs.inverse_chord[job])
+    laying = walls * height * table.wall_s_mm3[at] + filled * height * table.infill_s_mm3[at] * stretch(chord_stops)
+    hops = HOPS_PER_ISLAND * slabs.islands[job]
+    travel = hops * (slabs.hop_mm[job] / table.travel_speed_mm_s[at] + table.hop_s[at])
+    waiting = np.maximum(table.layer_min_s[at] - laying - travel, 0.0)
+    melt = steady if table.flow_limited[at] else np.zeros_like(steady)
+    return TimeSplit(*(float(layers @ seconds) / 3600.0 for seconds in (melt, laying - melt, waiting, travel)))
+
+
+def _outside_rows(slabs: SlabBatch, shells: Array) -> Array:
+    """(J*K, 2): area and walled outline of each slab, times its height."""
+    area = slabs.area_mm2 * slabs.dz_mm
+    outline = shells[:, None] * slabs.perimeter_mm * slabs.dz_mm
+    return np.stack([area, outline], axis=-1).reshape(-1, 2)
+
+
+def _layer_rows(slabs: SlabBatch) -> Array:
+    """(J*K, 4): area, travel length, hops and one, each times the slab's height."""
+    hops = HOPS_PER_ISLAND * slabs.islands * slabs.dz_mm
+    columns = [slabs.area_mm2 * slabs.dz_mm, hops * slabs.hop_mm[:, None], hops, slabs.dz_mm]
+    return np.stack(columns, axis=-1).reshape(-1, 4)

@@ -1,0 +1,133 @@
+"""The RQ entry points: thin. Load, call pure code, store.
+
+RQ is the doorbell only. A drain task carries no job: it empties the inbox, and our own records say what is
+done. Ringing too often costs a task; ringing never is made good by :func:`reconcile`.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+from collections.abc import Sequence
+
+import redis
+from rq import Queue, get_current_job
+from rq.serializers import JSONSerializer
+
+from workers.model.job import JobSpec, JobState
+from workers.model.routing import Routing
+from workers.model.shop import Shop
+from workers.routing.decide import Router
+from workers.store.inbox import InboxEntry, Result
+from workers.store.stores import Stores, open_stores
+
+log = logging.getLogger("borewright.tasks")
+
+ROUTING_QUEUE = "routing"
+BATCH = 256
+BELL_S = 5
+TASK_TIMEOUT_S = 120
+ROUNDS = 400  # batches a drain task, then it rings for the next: no task runs for ever
+
+_stores: dict[tuple[int, str], Stores] = {}
+_router: Router | None = None
+
+
+def ring(stores: Stores) -> bool:
+    """Ask for a drain, unless one is asked for already. Returns whether a task was queued."""
+    if not stores.client.set(stores.keys.bell, "1", nx=True, ex=BELL_S):
+        return False
+    queue = Queue(ROUTING_QUEUE, connection=stores.client, serializer=JSONSerializer)
+    queue.enqueue("workers.tasks.drain", stores.keys.shop, result_ttl=0, failure_ttl=86_400, job_timeout=TASK_TIMEOUT_S)
+    return True
+
+
+def drain(shop: str) -> int:
+    """RQ task: empty the inbox of ``shop``. Returns how many jobs it committed."""
+    task = get_current_job()
+    if task is None:
+        raise RuntimeError("drain runs as an RQ task; call drain_inbox elsewhere")
+    key = (os.getpid(), shop)
+    if key not in _stores:
+        _stores[key] = open_stores(task.connection, shop)
+    return drain_inbox(_stores[key], consumer_name(os.environ.get("BOREWRIGHT_WORKER", "worker")))
+
+
+def consumer_name(worker: str) -> str:
+    """Stable over restarts, so that a restarted worker finds what it had taken before it died."""
+    return f"{socket.gethostname()}.{worker}"
+
+
+def drain_inbox(stores: Stores, consumer: str, batch: int = BATCH) -> int:
+    """Take, score and commit batches until the inbox is empty."""
+    stores.client.delete(stores.keys.bell)  # before the first look: who comes after it rings again
+    stores.inbox.prepare()
+    committed = 0
+    for _ in range(ROUNDS):
+        entries = stores.inbox.take(consumer, batch)
+        if not entries:
+            return committed
+        if len(entries) == batch:
+            ring(stores)  # more than one share: call another worker in
+        committed += stores.inbox.commit(_score(stores, entries))
+    ring(stores)
+    return committed
+
+
+def _score(stores: Stores, entries: Sequence[InboxEntry]) -> list[Result]:
+    records = stores.jobs.get_many([entry.job_id for entry in entries])
+    gone, live = [], []
+    for entry, record in zip(entries, records, strict=True):
+        if record is None or record.state is not JobState.ACCEPTED:
+            gone.append(Result(entry, JobState.CANCELLED))  # committed as nothing: the script sees its state
+        else:
+            live.append((entry, record.spec))
+    router = _router_for(stores)
+    routings = route_all(router, [spec for _, spec in live])
+    return gone + [_result(entry, routing) for (entry, _), routing in zip(live, routings, strict=True)]
+
+
+def _router_for(stores: Stores) -> Router:
+    global _router  # noqa: PLW0603 - one warm table a process
+    if _router is None or _router.shop.revision != stores.fleet.revision():
+        _router = Router(stores.fleet.snapshot())
+    return _router
+
+
+def route_all(router: Router, specs: Sequence[JobSpec]) -> list[Routing | Exception]:
+    """A routing, or what went wrong, for each job. One bad job does not stop its batch."""
+    try:
+        return list(router.route(specs))
+    except Exception as error:
+        if len(specs) == 1:
+            log.exception("a job could not be scored")
+            return [error]
+        log.warning("a batch of %d could not be scored in one pass; one by one now", len(specs))
+        return [routing for spec in specs for routing in route_all(router, [spec])]
+
+
+def _result(entry: InboxEntry, routing: Routing | Exception) -> Result:
+    if isinstance(routing, Exception):
+        return Result(entry, JobState.FAILED, reason=f"scoring failed: {type(routing).__name__}: {routing}"[:500])
+    if routing.chosen is None:
+        return Result(entry, JobState.UNROUTABLE, routing, reason="every candidate was refused")
+    return Result(entry, JobState.ROUTED, routing)
+
+
+def route_now(shop: Shop, spec: JobSpec) -> Routing:
+    """The routing for a job that is not stored; the shop's tables are kept while its revision stands."""
+    global _router  # noqa: PLW0603
+    router = _router
+    if router is None or router.shop is not shop:
+        router = _router = Router(shop)
+    return router.route([spec])[0]
+
+
+def reconcile(stores: Stores) -> bool:
+    """Ring where jobs wait that no live drain is known to hold. Returns whether it rang."""
+    try:
+        return stores.inbox.needs_a_bell() and ring(stores)
+    except redis.RedisError as error:
+        log.warning("reconciling was not possible now: %s", error)
+        return False
