@@ -19,7 +19,7 @@ GENERAL = [
 
 
 @pytest.mark.parametrize("row", GENERAL)
-@pytest.mark.parametrize(("column", "tolerance_class"), enumerate("fmcv", start=1))
+@pytest.mark.parametrize(("column", "tolerance_class"), list(enumerate("fmcv", start=1)))
 def test_general_tolerances(row: tuple[float, ...], column: int, tolerance_class: str) -> None:
     size, half = row[0], row[column]
     if half is None:

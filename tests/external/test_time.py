@@ -43,9 +43,9 @@ def test_a_solid_block_takes_its_volume_over_the_flow() -> None:
 
     A 40 x 40 x 20 mm block, solid, 12 mm^3/s: 2666.7 s.
     """
-    table = one_pairing(0.6, 0.3, ceiling=12.0, speed=1e4, acceleration=1e12, layer_min=0.0, travel=1e9)
+    table = one_pairing(0.6, 0.3, ceiling=12.0, speed=1e4, acceleration=1e12, layer_min=0.0, travel=1e5)
     slabs = stack_slabs([compress_profile(prism(40, 40, 20), 3, 1.0)])
-    hops = 2 * HOP_EXTRA_S * 20 / 0.3
+    hops = 2 * (HOP_EXTRA_S + 20.0 / 1e5) * 20 / 0.3  # 20 mm is a quarter of length plus width
     assert print_seconds(slabs, np.array([3.0]), np.array([1.0]), table) == pytest.approx(32000 / 12 + hops, rel=1e-6)
 
 

@@ -60,12 +60,18 @@ class Inbox:
                 raise
 
     def take(self, consumer: str, count: int) -> list[InboxEntry]:
-        """Up to ``count`` jobs: what a dead worker left behind first, then new ones."""
-        entries = self._reclaim(consumer, count)
+        """Up to ``count`` jobs: this consumer's own of an earlier life, then what a dead worker left, then new ones."""
+        entries = self._own(consumer, count)
+        if len(entries) < count:
+            entries += self._reclaim(consumer, count - len(entries))
         if len(entries) < count:
             answer: Any = self._redis.xreadgroup(GROUP, consumer, {self._keys.inbox: ">"}, count=count - len(entries))
             entries += [_entry(row_id, fields) for _, rows in answer or [] for row_id, fields in rows]
         return entries
+
+    def _own(self, consumer: str, count: int) -> list[InboxEntry]:
+        answer: Any = self._redis.xreadgroup(GROUP, consumer, {self._keys.inbox: "0"}, count=count)
+        return [_entry(row_id, fields) for _, rows in answer or [] for row_id, fields in rows if fields]
 
     def _reclaim(self, consumer: str, count: int) -> list[InboxEntry]:
         answer: Any = self._redis.xautoclaim(
