@@ -92,7 +92,7 @@ class ProblemApi(Api):  # type: ignore[misc]
     ERROR_SCHEMA = ProblemSchema
     DEFAULT_ERROR_RESPONSE_NAME = None  # every status is named by its operation
 
-    def handle_http_exception(self, error: HTTPException) -> Response:
+    def handle_http_exception(self, error: HTTPException) -> Response | HTTPException:
         return http_problem(error)
 
     def _register_responses(self) -> None:
@@ -144,7 +144,7 @@ def is_not_now(error: redis.RedisError) -> bool:
     return isinstance(error, _NOT_NOW) or str(error).startswith(_NOT_NOW_WORDS)
 
 
-def http_problem(error: HTTPException) -> Response | HTTPException:  # type: ignore[explicit-override, unused-ignore]
+def http_problem(error: HTTPException) -> Response | HTTPException:
     """Flask's and Werkzeug's own errors. Redirects and the like pass as they are."""
     status = error.code or 500
     if status < 400:
@@ -166,9 +166,7 @@ def http_problem(error: HTTPException) -> Response | HTTPException:  # type: ign
 def unforeseen_problem(error: Exception) -> Response:
     """500 that tells the caller nothing but the id under which the log tells everything."""
     request_id = secrets.token_hex(8)
-    log.error(
-        event("request failed", request_id=request_id, method=request.method, path=request.path), exc_info=error
-    )
+    log.error(event("request failed", request_id=request_id, method=request.method, path=request.path), exc_info=error)
     slug, title = _WORDS[500]
     return _answer(
         {

@@ -17,9 +17,7 @@ from workers.model.codec import to_json, to_plain
 JSON = "application/json"
 
 
-def answer(
-    body: bytes | str, status: int = 200, *, location: str | None = None, etag: str | None = None
-) -> Response:
+def answer(body: bytes | str, status: int = 200, *, location: str | None = None, etag: str | None = None) -> Response:
     response = Response(body, status, mimetype=JSON)
     if location is not None:
         response.headers["Location"] = location

@@ -13,19 +13,17 @@ from service.problems import PROBLEM_JSON, ProblemSchema
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-ETAG: Mapping[str, Any] = {
+ETAG: dict[str, Any] = {
     "ETag": {"description": "The version, quoted: for If-Match and If-None-Match", "schema": {"type": "string"}}
 }
-LOCATION: Mapping[str, Any] = {
+LOCATION: dict[str, Any] = {
     "Location": {"description": "Where it is now", "schema": {"type": "string", "format": "uri-reference"}}
 }
-RETRY_AFTER: Mapping[str, Any] = {
+RETRY_AFTER: dict[str, Any] = {
     "Retry-After": {"description": "Seconds to wait", "schema": {"type": "integer", "minimum": 0}}
 }
-LINK: Mapping[str, Any] = {
-    "Link": {"description": 'The next page (RFC 8288, rel="next")', "schema": {"type": "string"}}
-}
-IF_MATCH: Mapping[str, Any] = {
+LINK: dict[str, Any] = {"Link": {"description": 'The next page (RFC 8288, rel="next")', "schema": {"type": "string"}}}
+IF_MATCH: dict[str, Any] = {
     "in": "header",
     "name": "If-Match",
     "description": 'The version to change, as in its ETag ("3"), or * for whichever is there. 428 without it, '
@@ -33,13 +31,13 @@ IF_MATCH: Mapping[str, Any] = {
     "schema": {"type": "string"},
     "example": '"3"',
 }
-IF_NONE_MATCH: Mapping[str, Any] = {
+IF_NONE_MATCH: dict[str, Any] = {
     "in": "header",
     "name": "If-None-Match",
     "description": "The version you have: 304 while it is still that one.",
     "schema": {"type": "string"},
 }
-IDEMPOTENCY_KEY: Mapping[str, Any] = {
+IDEMPOTENCY_KEY: dict[str, Any] = {
     "in": "header",
     "name": "Idempotency-Key",
     "description": "Optional, honoured for 24 hours: the same key with the same body is carried out once and "
@@ -70,13 +68,19 @@ class ResourceBlueprint(Blueprint):  # type: ignore[misc]
     def takes(self, schema: Any, **documentation: Any) -> Callable[[F], F]:
         """The view's first argument is what the schema loads from the JSON body."""
         arguments = self.arguments(schema, **documentation)
-        refuses = self.refuses(*BODY_REFUSED)
-        return lambda view: cast(F, refuses(arguments(view)))
+        refuses: Any = self.refuses(*BODY_REFUSED)
+        return cast(Callable[[F], F], lambda view: refuses(arguments(view)))
+
+    def documents_body(self, schema: Any, example: Any) -> Callable[[F], F]:
+        """Documents a JSON body that the view reads itself."""
+        content = {"application/json": {"schema": schema, "example": example}}
+        return cast(Callable[[F], F], self.doc(requestBody={"required": True, "content": content}))
 
     def asks(self, schema: Any) -> Callable[[F], F]:
         """The view's first argument is what the schema loads from the query string."""
-        arguments, refuses = self.arguments(schema, location="query"), self.refuses(422)
-        return lambda view: cast(F, refuses(arguments(view)))
+        arguments: Any = self.arguments(schema, location="query")
+        refuses: Any = self.refuses(422)
+        return cast(Callable[[F], F], lambda view: refuses(arguments(view)))
 
     def gives(self, status: int, schema: Any = None, description: str = "", **more: Any) -> Callable[[F], F]:
         """Documents an answer that the view makes itself, as a Response."""

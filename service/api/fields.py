@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
+from math import isfinite
+from operator import lt
 from typing import Any
 
 import marshmallow as ma
@@ -175,7 +177,15 @@ class Numbers(ma.fields.List[float]):
     """An array of numbers, each in a closed range, checked in one pass; ``rising``: strictly."""
 
     def __init__(
-        self, low: float, high: float, unit: str = "", *, least: int = 1, most: int, rising: bool = False, **options: Any
+        self,
+        low: float,
+        high: float,
+        unit: str = "",
+        *,
+        least: int = 1,
+        most: int,
+        rising: bool = False,
+        **options: Any,
     ) -> None:
         inner = ma.fields.Float(validate=ma.validate.Range(low, high))
         super().__init__(inner, validate=ma.validate.Length(least, most), **_described(options))
@@ -184,11 +194,12 @@ class Numbers(ma.fields.List[float]):
 
     def take(self, value: Any) -> tuple[float, ...]:
         require_list(value, self.least, self.most)
-        if not NUMBER_TYPES.issuperset(map(type, value)) or not all(self.low <= x <= self.high for x in value):
+        if not all_in_range(value, self.low, self.high):
             raise Refused(self._bad_elements(value))
-        if self.rising and not all(map(float.__lt__, map(float, value), map(float, value[1:]))):
+        numbers = tuple(map(float, value))
+        if self.rising and not all(map(lt, numbers, numbers[1:])):
             raise refuse("the numbers do not rise from each to the next", "rising numbers")
-        return tuple(map(float, value))
+        return numbers
 
     def _bad_elements(self, value: list[Any]) -> list[FieldProblem]:
         element = Number(self.low, self.high)
@@ -214,7 +225,7 @@ class Wholes(ma.fields.List[int]):
     def take(self, value: Any) -> tuple[int, ...]:
         require_list(value, self.least, self.most)
         low, high = self._element.low, self._element.high
-        if {int}.issuperset(map(type, value)) and all(low <= x <= high for x in value):
+        if _INT_ONLY.issuperset(map(type, value)) and (not value or (low <= min(value) and max(value) <= high)):
             return tuple(value)
         return take_each(value, self._element.take)
 
@@ -231,7 +242,15 @@ class ListOf(ma.fields.List[Any]):
         return take_each(value, self._inner.take)
 
 
-NUMBER_TYPES = frozenset({int, float})
+_NUMBER_TYPES = frozenset({int, float})
+_INT_ONLY = frozenset({int})
+
+
+def all_in_range(values: Sequence[Any], low: float, high: float) -> bool:
+    """Whether all are numbers in the closed range. The sum finds a NaN, which min and max can pass over."""
+    if not _NUMBER_TYPES.issuperset(map(type, values)):
+        return False
+    return not values or (low <= min(values) and max(values) <= high and isfinite(sum(values)))
 
 
 def require_list(value: Any, least: int, most: int) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any
 
 from service.api.fields import Choice, Flag, Identifier, ListOf, Moment, Note, Number, Refused, Text, Whole
 from service.api.part_schema import LONGEST_MM, SummarySchema
@@ -197,10 +197,3 @@ def _with_limits(need: ToleranceNeed) -> ToleranceNeed:
     except NoSuchLimitsError as error:
         raise Refused(error.fields) from None
     return need
-
-
-class BatchSchema(RecordSchema):
-    """Describes a batch; its jobs are loaded one by one, so that a bad one does not stop the others."""
-
-    optional: ClassVar[frozenset[str]] = frozenset()
-    jobs = ListOf(Record(JobSchema), least=1, most=5000, required=True)

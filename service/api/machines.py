@@ -13,7 +13,7 @@ from service.api.fields import Choice, Flag, Identifier, Note, Number, Text, Ver
 from service.api.schema import Record, RecordSchema
 from service.api.things import Resource, ThingSchema, blueprint_of, changed
 from service.context import stores
-from workers.model.fleet import Hotend, Machine, MachineState
+from workers.model.fleet import Hotend, Machine, MachineState, Nozzle, Spool
 from workers.model.shop import Shop, Thing, find
 from workers.planning.mounting import require_fitting, require_slot, set_state
 
@@ -72,7 +72,8 @@ def require_room_for_mounted(shop: Shop, machine: Machine) -> None:
     for nozzle in shop.nozzles:
         if nozzle.machine_id == machine.id:
             require_fitting(machine, nozzle)
-    for thing in (*shop.nozzles, *shop.spools):
+    placed: list[Nozzle | Spool] = [*shop.nozzles, *shop.spools]
+    for thing in placed:
         if thing.machine_id == machine.id and thing.slot is not None:
             require_slot(machine, thing.slot)
 

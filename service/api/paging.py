@@ -81,7 +81,7 @@ def _next_url(arguments: Mapping[str, str], cursor: str) -> str:
 
 def page_schema(item: type[ma.Schema], name: str) -> type[ma.Schema]:
     """Describes a page of items."""
-    fields = {
+    fields: dict[str, ma.fields.Field[Any]] = {
         "items": ma.fields.List(ma.fields.Nested(item), required=True),
         "next_cursor": ma.fields.String(required=True, allow_none=True),
     }

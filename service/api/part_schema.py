@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
+from operator import le
 from typing import Any
 
 import marshmallow as ma
 
 from service.api.fields import (
-    NUMBER_TYPES,
     Choice,
     Flag,
     ListOf,
@@ -20,6 +21,7 @@ from service.api.fields import (
     Vector,
     Whole,
     Wholes,
+    all_in_range,
     refuse,
     require_list,
 )
@@ -71,8 +73,7 @@ class CurvesSchema(RecordSchema):
         names = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
         problems = unequal_lengths(record, "bead_width_mm", names)
         for name in names:
-            values = getattr(record, name)
-            if not all(later >= earlier - ROUNDING for earlier, later in zip(values, values[1:], strict=False)):
+            if falls(getattr(record, name)):
                 problems.append(FieldProblem(f"/{name}", "it falls with the bead width", "never falling"))
         return problems
 
@@ -134,7 +135,7 @@ _PAIR = ma.validate.Length(equal=2)
 
 def _point(value: Any) -> tuple[float, float]:
     require_list(value, 2, 2)
-    if not NUMBER_TYPES.issuperset(map(type, value)) or not all(-LONGEST_MM <= x <= LONGEST_MM for x in value):
+    if not all_in_range(value, -LONGEST_MM, LONGEST_MM):
         raise refuse("a point is not two numbers in range", f"-{LONGEST_MM} to {LONGEST_MM} mm, twice")
     return float(value[0]), float(value[1])
 
@@ -178,6 +179,13 @@ class SummarySchema(RecordSchema):
 
     def rules(self, record: Any) -> list[FieldProblem]:
         return [*_volume_problems(record), *_height_problems(record), *_repeated_names(record.features)]
+
+
+def falls(values: Sequence[float]) -> bool:
+    """Whether any value is lower than the one before it, rounding aside."""
+    if all(map(le, values, values[1:])):
+        return False
+    return any(later < earlier - ROUNDING for earlier, later in pairwise(values))
 
 
 def unequal_lengths(record: Any, first: str, others: Sequence[str]) -> list[FieldProblem]:

@@ -18,13 +18,6 @@ import marshmallow as ma
 from service.api.fields import Refused, pointer_token, refuse, shown
 from workers.model.errors import FieldProblem, InvalidError
 
-UNKNOWN_SHOWN = 20
-
-
-class Entry(NamedTuple):
-    take: Callable[[Any], Any]
-    nullable: bool
-
 
 class RecordSchema(ma.Schema):
     """``take`` raises Refused with pointers relative to the record; ``load`` raises InvalidError."""
@@ -37,7 +30,7 @@ class RecordSchema(ma.Schema):
 
     def on_bind_field(self, field_name: str, field_obj: ma.fields.Field[Any]) -> None:
         """Take need, null and default from the dataclass."""
-        facts = _facts(self.makes).get(field_name)
+        facts = _facts(self.makes).get(field_name)  # type: ignore[arg-type]
         if facts is None:
             return
         field_obj.required = facts.needed and field_name not in self.optional
@@ -74,27 +67,34 @@ class RecordSchema(ma.Schema):
     def _take_fields(self, data: dict[str, Any]) -> tuple[dict[str, Any], list[FieldProblem]]:
         values: dict[str, Any] = {}
         problems: list[FieldProblem] = []
-        table = self._table()
+        takes = self._takes()
         for key, value in data.items():
-            entry = table.get(key)
-            if entry is None:
-                problems.append(self._unknown(key))
-            elif value is not None:
-                try:
-                    values[key] = entry.take(value)
-                except Refused as refused:
-                    problems += refused.under(key)
-            elif entry.nullable:
-                values[key] = None
-            else:
-                problems.append(FieldProblem(pointer_token(key), "this must not be null"))
+            take = takes.get(key)
+            if take is None or value is None:
+                problems += self._take_null(key, values) if take is not None else self._unknown(key)
+                continue
+            try:
+                values[key] = take(value)
+            except Refused as refused:
+                problems += refused.under(key)
         return values, problems
 
-    def _unknown(self, key: str) -> FieldProblem:
-        return FieldProblem(pointer_token(key[:120]), "there is no such field here", ", ".join(self._table()))
+    def _take_null(self, key: str, values: dict[str, Any]) -> list[FieldProblem]:
+        if not self.fields[key].allow_none:
+            return [FieldProblem(pointer_token(key), "this must not be null")]
+        values[key] = None
+        return []
 
-    def _table(self) -> dict[str, Entry]:
-        return _table_of(type(self))
+    def _unknown(self, key: str) -> list[FieldProblem]:
+        return [FieldProblem(pointer_token(key[:120]), "there is no such field here", ", ".join(self._takes()))]
+
+    def _takes(self) -> dict[str, Callable[[Any], Any]]:
+        """How each field takes its value; made on first use and kept."""
+        kept: dict[str, Callable[[Any], Any]] | None = self.__dict__.get("_kept_takes")
+        if kept is None:
+            fields: dict[str, Any] = self.fields
+            kept = self.__dict__["_kept_takes"] = {name: field.take for name, field in fields.items()}
+        return kept
 
     def _needed(self) -> tuple[str, ...]:
         return _needed_of(type(self))
@@ -104,7 +104,7 @@ class Record(ma.fields.Nested):
     """A nested record."""
 
     def __init__(self, schema: type[RecordSchema], **options: Any) -> None:
-        metadata = {k: options.pop(k) for k in ("description", "example") if k in options}
+        metadata: dict[str, Any] = {k: options.pop(k) for k in ("description", "example") if k in options}
         super().__init__(schema, metadata=metadata, **options)
         self.take = schema().take
 
@@ -114,12 +114,6 @@ def summary_of(refused: Refused) -> str:
     first, count = refused.problems[0], len(refused.problems)
     more = "" if count == 1 else f" (and {count - 1} more)"
     return f"{first.pointer or 'the body'}: {first.detail}{more}"
-
-
-@cache
-def _table_of(schema: type[RecordSchema]) -> dict[str, Entry]:
-    fields: dict[str, Any] = schema().fields
-    return {name: Entry(field.take, bool(field.allow_none)) for name, field in fields.items()}
 
 
 @cache
@@ -134,7 +128,7 @@ class Facts(NamedTuple):
 
 
 @cache
-def _facts(kind: type[Any]) -> dict[str, Facts]:
+def _facts(kind: Any) -> dict[str, Facts]:
     """What a dataclass says of its fields."""
     if not dataclasses.is_dataclass(kind):
         return {}

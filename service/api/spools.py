@@ -47,9 +47,7 @@ SPOOLS = Resource(
 blueprint = blueprint_of(SPOOLS)
 
 
-@blueprint.at(
-    "/<thing_id>/loading", "POST", summary="Load a spool from the shelf at a machine", operation="load-spool"
-)
+@blueprint.at("/<thing_id>/loading", "POST", summary="Load a spool from the shelf at a machine", operation="load-spool")
 @blueprint.headers(IF_MATCH)
 @blueprint.takes(PlaceSchema, example={"machine_id": "alder", "slot": 1})
 @blueprint.gives(200, SpoolSchema, headers=ETAG)
@@ -66,9 +64,7 @@ def post_loading(place: Place, thing_id: str) -> Response:
     return changed("loaded", plan)
 
 
-@blueprint.at(
-    "/<thing_id>/loading", "DELETE", summary="Put a loaded spool back on the shelf", operation="unload-spool"
-)
+@blueprint.at("/<thing_id>/loading", "DELETE", summary="Put a loaded spool back on the shelf", operation="unload-spool")
 @blueprint.headers(IF_MATCH)
 @blueprint.gives(200, SpoolSchema, headers=ETAG)
 @blueprint.refuses(404, 409, 412, 428)

@@ -141,9 +141,7 @@ def _add_history(blueprint: ResourceBlueprint, resource: Resource) -> None:
     @blueprint.gives(200, HistorySchema)
     @blueprint.refuses(404)
     def get_history(thing_id: str) -> Response:
-        return history_answer(
-            f"{resource.name}/{thing_id}", lambda: stores().fleet.get(resource.kind, thing_id)
-        )
+        return history_answer(f"{resource.name}/{thing_id}", lambda: stores().fleet.get(resource.kind, thing_id))
 
 
 def create(resource: Resource, values: dict[str, Any]) -> Response:
@@ -153,9 +151,7 @@ def create(resource: Resource, values: dict[str, Any]) -> Response:
         thing = resource.kind(**{**values, "id": values.get("id") or new_id(), "version": 1})
         body, location = plain(thing), resource.path(thing.id)
         finished = Answer(status=201, body=to_json(body).decode(), location=location, etag=etag_of(1))
-        stores().fleet.create(
-            thing, check=lambda shop: resource.may_stand(shop, thing), also=mine.also(finished)
-        )
+        stores().fleet.create(thing, check=lambda shop: resource.may_stand(shop, thing), also=mine.also(finished))
         return versioned(body, 201, location=location)
 
 
@@ -219,4 +215,3 @@ def require_reference(shop: Shop, kind: type[Any], thing_id: str, field: str) ->
 
 def new_id() -> str:
     return ids.encode(int(time.time() * 1000), secrets.randbits(80))
-

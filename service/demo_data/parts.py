@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 BEAD_WIDTHS_MM = (0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8, 1.0, 1.25, 1.6, 2.0)
@@ -208,7 +209,7 @@ def _walls(slices: Sequence[Slice]) -> list[tuple[float, float]]:
 
 def _flat_area(slices: Sequence[Slice]) -> float:
     """Horizontal faces, mm^2: the bottom, the top, and every step of more than a leaning wall makes."""
-    steps = zip(slices, slices[1:], strict=False)
+    steps = pairwise(slices)
     stepped = sum(abs(a.area - b.area) for a, b in steps if not _leans(a, b))
     return slices[0].area + slices[-1].area + stepped
 

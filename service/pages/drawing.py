@@ -77,7 +77,11 @@ def contribution_panel(contributions: Sequence[Contribution], words: dict[Weighe
     for i, one in enumerate(contributions):
         length = half * abs(one.share) / largest
         x = axis if one.share >= 0 else axis - length
-        bars.append(Bar(words[one.score], f"{one.share:+.4f}".replace("-", "\N{MINUS SIGN}"), ROW * i, x, length, one.share >= 0))
+        bars.append(
+            Bar(
+                words[one.score], f"{one.share:+.4f}".replace("-", "\N{MINUS SIGN}"), ROW * i, x, length, one.share >= 0
+            )
+        )
     read = "; ".join(f"{bar.label} {bar.value}" for bar in bars)
     return Panel(
         key="contributions",

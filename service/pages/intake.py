@@ -39,6 +39,51 @@ USES: Sequence[tuple[str, str]] = (
     ("mains_powered", "It is used with mains power"),
 )
 
+KINDS: Sequence[tuple[str, str]] = (
+    ("hole", "hole, diameter"),
+    ("boss", "boss, diameter"),
+    ("flat-hole", "flat-sided hole, across flats"),
+    ("slot", "slot, width"),
+    ("rib", "rib, thickness"),
+    ("length", "length"),
+)
+LABELS: Mapping[str, str] = {
+    "name": "Name",
+    "summary.extent_x_mm": "Length x",
+    "summary.extent_y_mm": "Width y",
+    "summary.extent_z_mm": "Height z",
+    "summary.volume_cm3": "Volume",
+    "material.material_ids": "Material",
+    "material.heat_deflection_min_c": "Heat deflection",
+    "material.tensile_strength_min_mpa": "Tensile strength",
+    "material.flexible": "Flexible",
+    "material.fibre_filled": "Fibre-filled",
+    "emphasis_choice": "What matters most",
+    "quantity": "Copies",
+    "due": "Due",
+    "priority": "Priority",
+    "shells": "Shells",
+    "infill_percent": "Infill",
+    "note": "Note",
+    **{f"summary.smallest.{name}": words for name, _, words in DETAILS},
+    **{
+        f"tolerances.{i}.{name}": f"Size {i + 1}, {words}"
+        for i in range(TOLERANCES)
+        for name, words in (
+            ("name", "called"),
+            ("kind", "kind"),
+            ("nominal_mm", "as drawn"),
+            ("iso286", "class"),
+            ("limits.lower_mm", "lower limit"),
+            ("limits.upper_mm", "upper limit"),
+            ("mating.mate_mm", "meets a part of"),
+            ("mating.clearance_min_mm", "clearance from"),
+            ("mating.clearance_max_mm", "clearance to"),
+        )
+    },
+}
+ONE_WAY = "give one: a class, both limits, or the part that it meets with the clearance"
+
 # Pointers whose form field has another name than their place in the body.
 _RENAMED = {
     "summary.volume_mm3": "summary.volume_cm3",
@@ -76,7 +121,7 @@ def body_of(form: Mapping[str, str], materials: Sequence[str]) -> dict[str, Any]
         body["note"] = note
     if weights := EMPHASES.get(form.get("emphasis_choice", "shop"), ("", None))[1]:
         body["emphasis"] = dict(weights)
-    return {key: value for key, value in body.items() if value not in ([], {}) or key in {"summary", "material"}}
+    return {key: value for key, value in body.items() if value not in ("", [], {}) or key in {"summary", "material"}}
 
 
 def _summary(form: Mapping[str, str]) -> dict[str, Any]:
@@ -139,7 +184,12 @@ def _critical(form: Mapping[str, str]) -> list[dict[str, Any]]:
 
 def problems_of(fields: Sequence[FieldProblem], rows: Sequence[int] = (), marked: Sequence[str] = ()) -> list[Problem]:
     """The problems beside their form fields. ``rows``, ``marked``: see :func:`filled_rows`."""
-    return [Problem(field_of(one.pointer, rows, marked), _sentence(one)) for one in fields]
+    return [Problem(_known(field_of(one.pointer, rows, marked)), _sentence(one)) for one in fields]
+
+
+def _known(field: str) -> str:
+    """The field itself, or the form as a whole where the form has no such field."""
+    return field if field in LABELS else ""
 
 
 def field_of(pointer: str, rows: Sequence[int] = (), marked: Sequence[str] = ()) -> str:
@@ -165,6 +215,15 @@ def filled_rows(form: Mapping[str, str]) -> tuple[list[int], list[str]]:
     return rows, marked
 
 
+def rows_to_show(form: Mapping[str, str], problems: Iterable[str]) -> list[bool]:
+    """Which rows of sizes stand open: those that hold something or have a problem."""
+    wrong = tuple(problems)
+    return [
+        bool(_tolerance(form, i)) or any(name.startswith(f"tolerances.{i}.") for name in wrong)
+        for i in range(TOLERANCES)
+    ]
+
+
 def own_problems(form: Mapping[str, str]) -> list[Problem]:
     """What only the form can see: a detail marked as a must without its size."""
     return [
@@ -175,6 +234,8 @@ def own_problems(form: Mapping[str, str]) -> list[Problem]:
 
 
 def _sentence(one: FieldProblem) -> str:
+    if re.fullmatch(r"/tolerances/\d+", one.pointer):
+        return ONE_WAY
     return f"{one.detail}; allowed: {one.allowed}" if one.allowed else one.detail
 
 

@@ -81,8 +81,10 @@ def asked_for(spec: JobSpec, names: Names) -> tuple[tuple[str, str], ...]:
     """What was handed in, as (label, words)."""
     s = spec.summary
     rows = [
-        ("Size", f"{s.extent_x_mm:g} \N{MULTIPLICATION SIGN} {s.extent_y_mm:g} \N{MULTIPLICATION SIGN} "
-                 f"{s.extent_z_mm:g} mm"),
+        (
+            "Size",
+            f"{s.extent_x_mm:g} \N{MULTIPLICATION SIGN} {s.extent_y_mm:g} \N{MULTIPLICATION SIGN} {s.extent_z_mm:g} mm",
+        ),
         ("Volume", f"{s.volume_mm3 / 1000.0:.1f} cm³"),
         ("Material", _material_words(spec, names)),
         ("Copies", str(spec.quantity)),

@@ -13,6 +13,7 @@ from workers.model.shop import Shop
 
 NEARLY_EMPTY_G = 50.0  # engineering prior: less than most parts need
 NAMED_JOBS = 5  # jobs named one by one before the rest is only counted
+NAMED_PAIRINGS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,13 +119,16 @@ def _uncalibrated(shop: Shop, routings: Sequence[Routing]) -> list[Need]:
             used[key] = used.get(key, 0) + 1
     names = names_of(shop)
     most = sorted(used.items(), key=lambda item: (-item[1], item[0]))
+    rest = len(most) - NAMED_PAIRINGS
+    more = [Need("Not calibrated", f"{rest} more pairings that routed jobs rely on.")] if rest > 1 else []
+    shown = most[:NAMED_PAIRINGS] if more else most
     return [
         Need(
             "Not calibrated",
             f"{names[m]}, {names[n]}, {names[a]}: {jobs} routed {'job relies' if jobs == 1 else 'jobs rely'} on it.",
         )
-        for (m, n, a), jobs in ((tuple(key), jobs) for key, jobs in most)
-    ]
+        for (m, n, a), jobs in shown
+    ] + more
 
 
 def _bare_machines(shop: Shop) -> list[Need]:
@@ -152,5 +156,5 @@ class Names(dict[str, str]):
 
 def names_of(shop: Shop) -> Names:
     """Names of machines, nozzles and materials by their ids; a clash shows the first kind's name."""
-    things = (*shop.materials, *shop.nozzles, *shop.machines)
+    things: list[Material | Nozzle | Machine] = [*shop.materials, *shop.nozzles, *shop.machines]
     return Names({thing.id: thing.name for thing in things})

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from typing import Any
 
 from workers.model.fleet import TipMaterial
 from workers.model.job import JobState
@@ -37,6 +39,27 @@ TIP_WORDS: dict[TipMaterial, str] = {
     TipMaterial.CARBIDE: "carbide",
     TipMaterial.GEM: "gem",
 }
+
+
+EVENT_WORDS: dict[str, str] = {
+    "job.accepted": "handed in",
+    "job.analysing": "the part is being measured",
+    "job.routed": "routed",
+    "job.unroutable": "no way to print it was found",
+    "job.failed": "could not be worked out",
+    "job.bound": "put on a dispatch list",
+    "job.printing": "printing began",
+    "job.done": "done",
+    "job.scrapped": "scrapped",
+    "job.cancelled": "cancelled",
+}
+
+
+def event_words(kind: str, data: Mapping[str, Any]) -> str:
+    """An event of a job in words; one that has none yet goes by its name."""
+    if kind == "job.accepted" and data.get("attempt", 1) > 1:
+        return f"sent back to be routed (attempt {data['attempt']})"
+    return EVENT_WORDS.get(kind, kind)
 
 
 def state_words(state: JobState | str) -> str:
@@ -95,7 +118,8 @@ def reader_time(moment: float) -> str:
     return f"{at.day} {at.strftime('%b %Y, %H:%M')} UTC"
 
 
-FILTERS = {
+FILTERS: dict[str, Callable[..., str]] = {
+    "event_words": event_words,
     "state_words": state_words,
     "score_words": score_words,
     "tip_words": tip_words,

@@ -15,10 +15,15 @@ from workers.process.detail import cusp_height_mm, detail_scores, lost_share, me
 WIDTHS = np.round(np.linspace(0.1, 2.0, 39), 4)
 
 
-def opened_area(shape: shapely.Geometry, width_mm: float) -> float:
-    """Area left by an opening with a disc a hair narrower than the bead (shapely, an independent library)."""
+def lost_parts_mm2(shape: shapely.Geometry, width_mm: float) -> float:
+    """Area of whole features that an opening with a disc a hair narrower than the bead removes.
+
+    Reference: shapely's buffers, an independent library. Corners, at most (1 - pi/4) r^2 = 0.22 mm^2 each
+    at 2 mm, are left out by their size.
+    """
     radius = width_mm * (1 - 1e-3) / 2
-    return float(shape.buffer(-radius, quad_segs=32).buffer(radius, quad_segs=32).area)
+    opened = shape.buffer(-radius, quad_segs=32).buffer(radius, quad_segs=32)
+    return sum(part.area for part in shapely.get_parts(shape.difference(opened)) if part.area > 0.5)
 
 
 def comb() -> shapely.Geometry:
@@ -29,10 +34,8 @@ def comb() -> shapely.Geometry:
 
 
 def curves_of(shape: shapely.Geometry) -> DetailCurves:
-    """Ribs lost whole, by the opening less what it takes off corners (at most 10 square ones)."""
-    lost = np.array([shape.area - opened_area(shape, w) for w in WIDTHS])
-    corners = 14 * (1 - math.pi / 4) * WIDTHS**2
-    feature = np.maximum.accumulate(np.maximum(lost - corners, 0.0)) / shape.area
+    """The shape's granulometry of features, as a summary would carry it."""
+    feature = np.array([lost_parts_mm2(shape, w) for w in WIDTHS]) / shape.area
     none = (0.0,) * len(WIDTHS)
     return DetailCurves(
         bead_width_mm=tuple(WIDTHS),

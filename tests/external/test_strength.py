@@ -15,8 +15,8 @@ def test_at_half_a_bore_the_bore_hardly_matters(bore: float, layer: float, stren
 
 
 def test_strength_falls_with_layer_height_over_bore() -> None:
-    """Every row of the table falls from left to right."""
-    ratios = np.linspace(0.15, 1.0, 30)
+    """Every row of the table falls from left to right; below h/d 0.2 only one bore was measured at each."""
+    ratios = np.linspace(0.2, 1.0, 30)
     assert (np.diff(interlayer_strength_mpa(ratios, 1.0)) <= 0).all()
 
 

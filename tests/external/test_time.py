@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from tests.process.parts import one_pairing, prism
+from tests.process.parts import one_pairing, prism, slabs_of
 from workers.process.bead import bead_area
 from workers.process.motion import HOP_EXTRA_S, WALL_SEGMENT_MM, move_seconds
-from workers.process.slabs import SKIN_MM, compress_profile, stack_slabs
+from workers.process.slabs import SKIN_MM
 from workers.process.time import print_seconds
 
 
@@ -44,7 +44,7 @@ def test_a_solid_block_takes_its_volume_over_the_flow() -> None:
     A 40 x 40 x 20 mm block, solid, 12 mm^3/s: 2666.7 s.
     """
     table = one_pairing(0.6, 0.3, ceiling=12.0, speed=1e4, acceleration=1e12, layer_min=0.0, travel=1e5)
-    slabs = stack_slabs([compress_profile(prism(40, 40, 20), 3, 1.0)])
+    slabs = slabs_of(prism(40, 40, 20), 3, 1.0)
     hops = 2 * (HOP_EXTRA_S + 20.0 / 1e5) * 20 / 0.3  # 20 mm is a quarter of length plus width
     assert print_seconds(slabs, np.array([3.0]), np.array([1.0]), table) == pytest.approx(32000 / 12 + hops, rel=1e-6)
 
@@ -53,7 +53,7 @@ def test_walls_alone_take_their_length_in_whole_moves() -> None:
     """By hand: 2 shells around 40 x 40 at 0.2 mm layers, no infill but the skins, against move_seconds."""
     width, height, speed, acceleration = 0.5, 0.2, 100.0, 2000.0
     table = one_pairing(width, height, ceiling=1e6, speed=speed, acceleration=acceleration, layer_min=0.0, travel=1e9)
-    slabs = stack_slabs([compress_profile(prism(40, 40, 100), 2, 0.0)])
+    slabs = slabs_of(prism(40, 40, 100), 2, 0.0)
     spacing = float(bead_area(width, height)) / height
     layers = 100 / height
     wall_s = 2 * 160 / WALL_SEGMENT_MM * float(move_seconds(WALL_SEGMENT_MM, speed, acceleration))
@@ -71,7 +71,7 @@ def test_walls_alone_take_their_length_in_whole_moves() -> None:
 def test_a_tiny_part_waits_for_its_layers() -> None:
     """By hand: a 3 x 3 mm post of 10 mm at 0.2 mm is 50 layers of at least 8 s."""
     table = one_pairing(0.45, 0.2, layer_min=8.0)
-    slabs = stack_slabs([compress_profile(prism(3, 3, 10), 2, 0.2)])
+    slabs = slabs_of(prism(3, 3, 10), 2, 0.2)
     assert print_seconds(slabs, np.array([2.0]), np.array([0.2]), table) == pytest.approx(50 * 8.0)
 
 
@@ -79,6 +79,6 @@ def test_a_tiny_part_waits_for_its_layers() -> None:
 def test_build_rate_is_tens_of_cubic_centimetres_an_hour(width_mm: float) -> None:
     """Desktop and professional machines at 0.2 mm layers (Go et al. 2017, seen)."""
     table = one_pairing(width_mm, 0.2, ceiling=15.0, speed=120.0, acceleration=3000.0, layer_min=5.0)
-    slabs = stack_slabs([compress_profile(prism(80, 60, 40), 3, 1.0)])
+    slabs = slabs_of(prism(80, 60, 40), 3, 1.0)
     hours = print_seconds(slabs, np.array([3.0]), np.array([1.0]), table).item() / 3600
     assert 10 < 80 * 60 * 40 / 1000 / hours < 100

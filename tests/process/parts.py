@@ -9,6 +9,7 @@ import numpy as np
 from workers.model.part import GeometrySummary, SectionProfile
 from workers.process.fit import FitParameters
 from workers.process.motion import MotionTable, motion_table
+from workers.process.slabs import SlabBatch, compress_profiles
 
 
 def prism(x_mm: float, y_mm: float, z_mm: float) -> GeometrySummary:
@@ -66,3 +67,8 @@ def uncalibrated(bores_mm: list[float], *, width_share: float = 1.0, shrinkage_p
         size_sd_mm=nothing,
         measured=np.zeros(len(bores)),
     )
+
+
+def slabs_of(part: GeometrySummary, shells: float, infill: float) -> SlabBatch:
+    """One part, compressed."""
+    return compress_profiles([part], np.array([float(shells)]), np.array([infill]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.process.parts import prism, uncalibrated
+from tests.process.parts import prism, slabs_of, uncalibrated
 from workers.model.fleet import TipMaterial
 from workers.model.job import Mating
 from workers.model.part import Axis, DetailCurves, FeatureKind, GeometrySummary, SmallestFeatures
@@ -15,7 +15,6 @@ from workers.process.detail import detail_scores
 from workers.process.fit import AXIS_CODES, KIND_CODES, conformance, predict
 from workers.process.limits import mating_limits
 from workers.process.motion import motion_table
-from workers.process.slabs import compress_profile, stack_slabs
 from workers.process.time import print_seconds
 
 pytestmark = pytest.mark.common_practice
@@ -80,7 +79,7 @@ def quickest_hours(bores: list[float], ceiling_mm3_s: float) -> np.ndarray:
     widths, heights = (np.stack(beads) for beads in zip(*(bead_grid(b) for b in bores), strict=True))
     every = np.ones(len(bores))
     table = motion_table(widths, heights, ceiling_mm3_s * every, 150 * every, 3000 * every, 250 * every, 6 * every)
-    slabs = stack_slabs([compress_profile(prism(150, 100, 60), 3, 0.2)])
+    slabs = slabs_of(prism(150, 100, 60), 3, 0.2)
     return print_seconds(slabs, np.array([3.0]), np.array([0.2]), table)[0].min(axis=1) / 3600
 
 

@@ -21,8 +21,8 @@ from workers.geometry.sections import Slabs, outline, same_runs
 from workers.model.part import DetailCurves
 
 MOST_LAYERS = 48
-LEFT_OVER = 5e-4  # of the volume, summed over the layers not computed
-SLACK = 1e-4  # of the mean section area, a layer
+LEFT_OVER = 3e-4  # of the volume, summed over the layers not computed
+SLACK = 2e-4  # of the mean section area, a layer
 _THREADS = 2
 Progress = Callable[[float], None]
 
@@ -34,6 +34,10 @@ class LayerCurveSet:
     solid: Solid
     slabs: Slabs
     done: dict[int, LayerCurves] = field(default_factory=dict)
+    _runs: Any = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._runs = same_runs(self.slabs)
 
     def compute(self, progress: Progress | None = None, most: int = MOST_LAYERS) -> LayerCurveSet:
         """Fills ``done``. progress is called with a share from 0 to 1."""
@@ -67,10 +71,6 @@ class LayerCurveSet:
             wanted += [i] if runs[0] == runs[-1] else [i, (i + j) // 2, j]
         return wanted
 
-    @property
-    def _runs(self) -> np.ndarray:
-        return same_runs(self.slabs)
-
     def _stretches(self) -> list[np.ndarray]:
         zone = self.slabs.zone
         return [np.flatnonzero(zone == k) for k in np.unique(zone)]
@@ -85,15 +85,14 @@ class LayerCurveSet:
 
     def _push(self, queue: list[tuple[float, int, int]], i: int, j: int) -> None:
         """A bracket by the most that interpolation across it may be wrong, as a share of the volume."""
-        runs = self._runs
-        if j - i < 2 or runs[i] == runs[j]:
+        if j - i < 2 or self._runs[i] == self._runs[j]:
             return
         one, two = self.done[i], self.done[j]
         apart = max(
             float(np.abs(two.feature - one.feature).max()), float(np.abs(two.corner - one.corner).max())
         )
         height = float(self.slabs.dz[i + 1 : j].sum())
-        heapq.heappush(queue, (-0.25 * apart * height / self.slabs.volume, i, j))
+        heapq.heappush(queue, (-0.35 * apart * height / self.slabs.volume, i, j))
 
     def curves(self) -> DetailCurves:
         """The part's curves: layers summed over the height, as shares of the volume."""

@@ -17,6 +17,8 @@ MOST_SLABS = 200
 _FLAT_NORMAL = 1e-4
 # Horizontal faces nearer to each other than this are one level.
 _LEVEL_MM = 0.01
+# Horizontal faces of less than this share of the mean section do not part the part into zones.
+_LEVEL_SHARE = 0.005
 # Neighbouring sections are the same when area and perimeter agree to this share.
 _SAME = 2e-4
 # Outlines are thinned by this before offsetting: 1/100 of the narrowest bead.
@@ -43,18 +45,18 @@ class Slabs:
         return float((self.area * self.dz).sum())
 
 
-def horizontal_levels(mesh: TriangleMesh) -> Floats:
+def horizontal_levels(mesh: TriangleMesh, mean_section_mm2: float) -> Floats:
     """Heights of the horizontal faces that matter, bottom and top included, rising, mm."""
     corners = mesh.corners
     normals, areas = face_normals(corners)
     flat = np.abs(normals[:, 2]) > 1 - _FLAT_NORMAL
     z, weight = corners[flat, :, 2].mean(axis=1), areas[flat]
     bottom, top = float(mesh.vertices[:, 2].min()), float(mesh.vertices[:, 2].max())
-    inner = _clustered(z, weight, (bottom, top))
+    inner = _clustered(z, weight, (bottom, top), _LEVEL_SHARE * mean_section_mm2)
     return np.concatenate([[bottom], inner, [top]])
 
 
-def _clustered(z: Floats, weight: Floats, ends: tuple[float, float]) -> Floats:
+def _clustered(z: Floats, weight: Floats, ends: tuple[float, float], least: float) -> Floats:
     """Area-weighted mean heights of groups of near levels; the largest if there are too many."""
     if not len(z):
         return np.empty(0)
@@ -63,7 +65,7 @@ def _clustered(z: Floats, weight: Floats, ends: tuple[float, float]) -> Floats:
     group = np.concatenate([[0], np.cumsum(np.diff(z) > _LEVEL_MM)])
     total = np.bincount(group, weight)
     level = np.bincount(group, z * weight) / np.maximum(total, 1e-300)
-    keep = (total > 1e-4 * total.max()) & (level > ends[0] + _LEVEL_MM) & (level < ends[1] - _LEVEL_MM)
+    keep = (total > least) & (level > ends[0] + _LEVEL_MM) & (level < ends[1] - _LEVEL_MM)
     level, total = level[keep], total[keep]
     return np.sort(level[np.argsort(-total)[: MOST_SLABS // 4]])
 

@@ -21,7 +21,7 @@ FINE_MM = 2.0  # features wider than this are not detail
 FLOOR = 1e-3  # of the score
 # Engineering priors.
 NEGLIGIBLE = 0.002  # share of the volume that counts as much as nothing: keeps a speck from ruling
-STEP_SHARE = 0.05  # a rise between two tabulated widths above this share of the whole is a step
+STEP_SHARE = 0.1  # a rise between two tabulated widths above this share of the whole is a step
 ONE_BEAD_SCORE = 0.3  # a feature exactly one bead wide comes out, poorly; two beads are sound (common practice)
 STEP_SCALE_MM = 0.5  # mean cusp height that would take all; steps alone never take more than half
 CORNER_LOSS = 0.3  # of the score, for a sharp corner rounded off by a bead

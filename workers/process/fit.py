@@ -27,12 +27,12 @@ KIND_CODES = {kind: code for code, kind in enumerate(FeatureKind)}
 AXIS_CODES = {axis: code for code, axis in enumerate(Axis)}
 
 # Engineering priors, all of them.
-SWELL_PER_MM = 0.49  # material shifts into a hole by SWELL * w^POWER, w in mm
+SWELL_PER_MM = 0.485  # material shifts into a hole by SWELL * w^POWER, w in mm
 SWELL_POWER = 2.5
 BORE_SPREAD = 1.1  # a bead drawn narrower than 1.1 bores still comes out about that wide
 SMALL_HOLE_MM = 0.5  # small holes close up more: factor 1 + SMALL_HOLE_MM / D
 OUTSIDE_SHARE = 0.5  # outside sizes grow by this share of what holes lose
-SD_MM, SD_PER_WIDTH = 0.010, 0.035  # spread of a size: SD + SD_PER_WIDTH * w
+SD_MM, SD_PER_WIDTH = 0.010, 0.033  # spread of a size: SD + SD_PER_WIDTH * w
 SHRINKAGE_SD = 0.4  # uncertainty of a handbook shrinkage, as a share of it
 SAG_PER_WIDTH = 0.25  # a hole on its side loses this share of the bead width at its crown
 SIDE_SPREAD = 2.0  # and its spread, like every size across layers, is so many times wider
@@ -83,11 +83,13 @@ def predict(kind_code: Codes, axis_code: Codes, nominal_mm: Array, facets: Array
     kind, nominal = kind_code[:, None], nominal_mm[:, None]
     sag = _SAG[axis_code][:, None]
     width = spread_width(classes.bead_width_mm, classes.bore_mm)
-    prior = size_bias(kind, nominal, classes.bead_width_mm, width, classes.shrinkage_percent)
-    belief = predictive(_belief(prior, _prior_variance(nominal, width, sag, classes), kind, classes))
-    drawn = nominal - facet_loss(nominal, facets[:, None]) * _ROUND_HOLE[kind]
+    bias = size_bias(kind, nominal, classes.bead_width_mm, width, classes.shrinkage_percent)
     crown = SAG_PER_WIDTH * sag * _ROUND_HOLE[kind] * width
-    return Prediction(drawn + belief.mean - crown, belief.scale, belief.dof)
+    drawn = nominal - facet_loss(nominal, facets[:, None]) * _ROUND_HOLE[kind]
+    learnt, side = _learnt(classes), _INSIDE[kind_code].astype(np.intp)
+    variance = _prior_variance(nominal, width, sag, classes) * learnt.prior_share[side]
+    variance += learnt.variance[side]
+    return Prediction(drawn + bias - crown + learnt.shift[side], np.sqrt(variance), learnt.dof[side])
 
 
 def conformance(prediction: Prediction, lower_mm: Array, upper_mm: Array) -> Array:
@@ -140,30 +142,46 @@ def _prior_variance(nominal: Array, width: Array, sag: Array, classes: FitParame
     return (bead * bead + shrinkage * shrinkage) / (1.0 + 1.0 / PRIOR_WEIGHT)
 
 
-def _belief(bias: Array, variance: Array, kind: Codes, classes: FitParameters) -> NormalBelief:
-    """The prior, updated by the calibration's allowance of that side where there is one."""
-    prior = NormalBelief(bias, np.full_like(bias, PRIOR_WEIGHT), np.full_like(bias, PRIOR_DOF), variance)
-    surprise, count = _surprise(kind, classes)
-    if not count.any():
-        return prior
-    measured = np.where(np.isnan(classes.size_sd_mm), variance, classes.size_sd_mm**2)
-    squares = np.maximum(count - 1.0, 0.0) * measured
-    return update_normal_by_moments(prior, count, bias + surprise, squares)
+@dataclass(frozen=True, slots=True)
+class _Learnt:
+    """What calibrations change, arrays (2, C): outside sizes, then inside sizes.
+
+    shift: of the mean, mm; dof; predictive variance = prior_share * prior variance + variance.
+    """
+
+    shift: Array
+    dof: Array
+    prior_share: Array
+    variance: Array
 
 
-def _surprise(kind: Codes, classes: FitParameters) -> tuple[Array, Array]:
-    """How far the measured allowance lay from the prior (F, C), 0 where not measured, and of how many (F, C)."""
-    laid = classes.bead_width_mm if classes.calibrated_width_mm is None else classes.calibrated_width_mm
-    laid = np.where(np.isnan(laid), classes.bead_width_mm, laid)
-    spread = spread_width(laid, classes.bore_mm)
-
-    def side(code: int, allowance: Array) -> Array:
-        gauge = np.full((1, 1), code)
-        return allowance - size_bias(gauge, np.full((1, 1), GAUGE_MM), laid, spread, classes.shrinkage_percent)
-
-    holes = side(KIND_CODES[FeatureKind.HOLE], classes.hole_allowance_mm)
-    bosses = side(KIND_CODES[FeatureKind.BOSS], classes.boss_allowance_mm)
-    surprise = np.where(_INSIDE[kind], holes, bosses)
+def _learnt(classes: FitParameters) -> _Learnt:
+    """The conjugate update, which is linear in the prior variance: its two parts, made once a class."""
+    surprise = _surprise(classes)
     known = ~np.isnan(surprise)
     count = np.where(known, np.maximum(classes.measured, 1.0), 0.0)
-    return np.where(known, surprise, 0.0), count
+    spread_known = ~np.isnan(classes.size_sd_mm)
+    squares = np.maximum(count - 1.0, 0.0) * np.where(spread_known, classes.size_sd_mm, 0.0) ** 2
+    zero = np.zeros_like(count)
+    prior = NormalBelief(zero, zero + PRIOR_WEIGHT, zero + PRIOR_DOF, zero)
+    after = update_normal_by_moments(prior, count, np.where(known, surprise, 0.0), squares)
+    # Where no spread was measured the sizes count as scattering as the prior says.
+    assumed = PRIOR_DOF + np.where(spread_known, 0.0, np.maximum(count - 1.0, 0.0))
+    return _Learnt(
+        after.mean, after.dof, assumed / after.dof * (1.0 + 1.0 / after.weight), predictive(after).scale ** 2
+    )
+
+
+def _surprise(classes: FitParameters) -> Array:
+    """How far the measured allowances lay from the prior (2, C): bosses, holes; nan where not measured."""
+    laid = classes.bead_width_mm if classes.calibrated_width_mm is None else classes.calibrated_width_mm
+    laid = np.where(np.isnan(laid), classes.bead_width_mm, laid)
+    kinds = np.array([[KIND_CODES[FeatureKind.BOSS]], [KIND_CODES[FeatureKind.HOLE]]])
+    expected = size_bias(
+        kinds,
+        np.full((2, 1), GAUGE_MM),
+        laid,
+        spread_width(laid, classes.bore_mm),
+        classes.shrinkage_percent,
+    )
+    return np.stack([classes.boss_allowance_mm, classes.hole_allowance_mm]) - expected

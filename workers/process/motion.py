@@ -52,8 +52,10 @@ def move_seconds(length_mm: ArrayLike, speed_mm_s: ArrayLike, acceleration_mm_s2
 def stretch(stops_per_move: Array) -> Array:
     """How many times longer than at constant speed a move takes, from (v^2/a) / length = x.
 
-    1 + x while the speed is reached (x <= 1), 2 sqrt(x) beyond; written without a branch.
+    1 + x while the speed is reached (x <= 1), 2 sqrt(x) beyond.
     """
+    if stops_per_move.size and stops_per_move.max() <= 1.0:
+        return 1.0 + stops_per_move
     return np.minimum(stops_per_move, 1.0) + (2.0 * np.sqrt(np.maximum(stops_per_move, 1.0)) - 1.0)
 
 

@@ -22,10 +22,18 @@ def student_cdf(t: Array, dof: Array) -> Array:
     if flat_dof.size and flat_dof.min() == flat_dof.max():
         return _cdf(flat_t, float(flat_dof[0])).reshape(t.shape)
     chance = np.empty_like(flat_t)
-    for one in np.unique(flat_dof):
-        at = flat_dof == one
-        chance[at] = _cdf(flat_t[at], float(one))
+    for one in _distinct(flat_dof):
+        at = np.flatnonzero(flat_dof == one)
+        chance[at] = _cdf(flat_t[at], one)
     return chance.reshape(t.shape)
+
+
+def _distinct(dof: Array) -> list[float]:
+    """The distinct values; counting is far quicker than sorting for small whole numbers."""
+    whole = dof.astype(np.intp)
+    if whole.max() > 10 * LONGEST_SUM or not np.array_equal(whole, dof):
+        return [float(one) for one in np.unique(dof)]
+    return [float(one) for one in np.flatnonzero(np.bincount(whole))]
 
 
 def _cdf(t: Array, dof: float) -> Array:

@@ -17,7 +17,7 @@ from workers.learning.arrays import Array, floats
 from workers.process.motion import HOPS_PER_ISLAND, MotionTable, stretch
 from workers.process.slabs import SlabBatch
 
-_BLOCK_JOBS = 2  # so that a block's work arrays stay in the core's cache
+_BLOCK_JOBS = 1  # so that a job gets the same bits alone or in a batch, and its work arrays stay in the cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +74,12 @@ def fill_density(slabs: SlabBatch, infill: Array) -> Array:
 
 def deposited_mm3(slabs: SlabBatch, shells: Array, infill: Array, spacing_mm: Array) -> Array:
     """Volume (J, U) of material laid for a part with beads spaced spacing_mm (U,)."""
-    area, dz = slabs.area_mm2[:, :, None], slabs.dz_mm[:, :, None]
-    walls = shells[:, None, None] * slabs.perimeter_mm[:, :, None] * spacing_mm
-    inside = np.maximum(area - walls, 0.0)
-    hollow = (1.0 - fill_density(slabs, infill))[:, None, None]
-    return floats(((area - hollow * inside) * dz).sum(axis=1))
+    jobs, k = slabs.dz_mm.shape
+    inside = _outside_rows(slabs, shells) @ np.stack([np.ones_like(spacing_mm), -spacing_mm])
+    np.maximum(inside, 0.0, out=inside)
+    hollow = (1.0 - fill_density(slabs, infill))[:, None]
+    whole = (slabs.area_mm2 * slabs.dz_mm).sum(axis=1)[:, None]
+    return floats(whole - hollow * inside.reshape(jobs, k, -1).sum(axis=1))
 
 
 def time_split(

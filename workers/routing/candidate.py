@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from workers.model.job import JobSpec
+from workers.model.job import JobSpec, Limits
 from workers.model.routing import Candidate, FitPrediction, Scores, TimeSplit
 from workers.process import time
 from workers.routing.score import ScoreBlock
+from workers.routing.table import Pairing
 
 Index = NDArray[np.intp]
 
@@ -18,21 +19,24 @@ Index = NDArray[np.intp]
 WASTED_BY_CLOG = 0.5
 
 
-def make_candidates(block: ScoreBlock, j: int, spec: JobSpec, ranking: Sequence[tuple[int, int]]) -> list[Candidate]:
-    """Everything a routing says of job j's candidates (pairing, bead), read in one go."""
-    if not ranking:
-        return []
-    p, b = (np.array(axis, dtype=np.intp) for axis in zip(*ranking, strict=True))
-    columns = zip(*(values.tolist() for values in _columns(block, j, p, b)), strict=True)
-    fits = _fits(block, j, spec, block.table.fit_class_of[p, b])
+def make_candidates(block: ScoreBlock, specs: Sequence[JobSpec], places: Index, count: Index) -> list[list[Candidate]]:
+    """Everything a routing says of each job's candidates at ``places`` (J, n), the first ``count`` (J,) of them.
+
+    A place is pairing * B + bead. All are read out of the arrays in one go.
+    """
+    if places.size == 0:
+        return [[] for _ in specs]
+    p, b = np.divmod(places, block.table.shape[1])
+    rows, pairings = np.stack(_columns(block, p, b), axis=-1).tolist(), p.tolist()
+    fits = _fits(block, specs, block.table.fit_class_of[p, b])
     return [
-        _candidate(block, pairing, spec, row, fit)
-        for (pairing, _), row, fit in zip(ranking, columns, fits, strict=True)
+        [_candidate(block.table.pairings[pairings[j][i]], spec, rows[j][i], fits[j][i]) for i in range(count[j])]
+        for j, spec in enumerate(specs)
     ]
 
 
-def _columns(block: ScoreBlock, j: int, p: Index, b: Index) -> tuple[NDArray[np.float64], ...]:
-    table, ln = block.table, block.ln
+def _columns(block: ScoreBlock, p: Index, b: Index) -> tuple[NDArray[np.float64], ...]:
+    table, ln, j = block.table, block.ln, np.arange(len(p))[:, None]
     return (
         np.exp(ln.detail[j, table.width_of[p, b]] + ln.steps[j, table.height_of[p, b]]),
         np.exp(ln.fit[j, table.fit_class_of[p, b]]),
@@ -47,11 +51,8 @@ def _columns(block: ScoreBlock, j: int, p: Index, b: Index) -> tuple[NDArray[np.
     )
 
 
-def _candidate(
-    block: ScoreBlock, p: int, spec: JobSpec, row: tuple[float, ...], fits: tuple[FitPrediction, ...]
-) -> Candidate:
+def _candidate(pairing: Pairing, spec: JobSpec, row: Sequence[float], fits: tuple[FitPrediction, ...]) -> Candidate:
     detail, fit, clog, pace, utility, risk, print_h, volume_cm3, width, height = row
-    pairing = block.table.pairings[p]
     good = (1.0 - risk) * fit
     setup_h = pairing.setup_s / 3600.0 / spec.quantity
     grams = volume_cm3 * pairing.material.density_g_cm3
@@ -81,39 +82,48 @@ def _candidate(
     )
 
 
-def _fits(block: ScoreBlock, j: int, spec: JobSpec, classes: Index) -> list[tuple[FitPrediction, ...]]:
-    """The predicted sizes of job j for each of these fit classes."""
-    found = block.fit_block
-    if found is None or not spec.tolerances:
-        return [()] * len(classes)
-    rows = slice(found.start[j], found.start[j + 1])
+def _fits(block: ScoreBlock, specs: Sequence[JobSpec], classes: Index) -> list[list[tuple[FitPrediction, ...]]]:
+    """The predicted sizes of each job at each of its places, whose fit classes are ``classes`` (J, n)."""
+    found, (jobs, n) = block.fit_block, classes.shape
+    if found is None:
+        return [[()] * n] * jobs
+    row = np.arange(len(found.limits))[:, None]
+    column = np.repeat(classes, np.diff(found.start), axis=0)
     prediction = found.prediction
-    read = [
-        values[rows, classes].T.tolist()
-        for values in (prediction.mean, prediction.scale, prediction.dof, found.probability)
-    ]
-    names = [need.name for need in spec.tolerances]
-    limits = found.limits[rows]
+    figures = (prediction.mean, prediction.scale, prediction.dof, found.probability)
+    read = np.stack([values[row, column] for values in figures], axis=-1).tolist()
     return [
-        tuple(
-            FitPrediction(
-                name=name,
-                lower_mm=limit.lower_mm,
-                upper_mm=limit.upper_mm,
-                mean_mm=mean,
-                scale_mm=scale,
-                dof=dof,
-                probability=probability,
-                cpk=min(limit.upper_mm - mean, mean - limit.lower_mm) / (3.0 * scale),
+        [
+            tuple(
+                _fit_of(need.name, found.limits[first + f], *read[first + f][i])
+                for f, need in enumerate(spec.tolerances)
             )
-            for name, limit, mean, scale, dof, probability in zip(names, limits, *one, strict=True)
-        )
-        for one in zip(*read, strict=True)
+            for i in range(n)
+        ]
+        for spec, first in zip(specs, found.start, strict=False)
     ]
 
 
-def time_split(block: ScoreBlock, j: int, spec: JobSpec, p: int, b: int) -> TimeSplit:
-    """Hours of one copy by what sets the pace, the setup shared over the copies."""
+def _fit_of(name: str, limits: Limits, mean: float, scale: float, dof: float, probability: float) -> FitPrediction:
+    return FitPrediction(
+        name=name,
+        lower_mm=limits.lower_mm,
+        upper_mm=limits.upper_mm,
+        mean_mm=mean,
+        scale_mm=scale,
+        dof=dof,
+        probability=probability,
+        cpk=min(limits.upper_mm - mean, mean - limits.lower_mm) / (3.0 * scale),
+    )
+
+
+def time_splits(block: ScoreBlock, specs: Sequence[JobSpec], chosen: Index) -> list[TimeSplit | None]:
+    """Hours of one copy of each job's choice by what sets the pace, the setup shared over the copies."""
+    return [_time_split(block, j, spec, int(chosen[j])) if chosen[j] >= 0 else None for j, spec in enumerate(specs)]
+
+
+def _time_split(block: ScoreBlock, j: int, spec: JobSpec, place: int) -> TimeSplit:
+    p, b = divmod(place, block.table.shape[1])
     split = time.time_split(block.slabs, block.shells, block.infill, block.table.motion, j, p, b)
     return TimeSplit(
         melt_h=split.melt_h,

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from workers.model.fleet import Caution
 from workers.model.job import JobSpec
+from workers.model.routing import Candidate
 from workers.process.detail import lost_features, mean_cusp_mm, roughness_um
 from workers.process.strength import HEIGHT_TO_BORE_LOAD_MAX, layer_ratio
 from workers.routing.gates import is_fibre_filled
-from workers.routing.score import ScoreBlock
 from workers.routing.table import Pairing
 
 HOT = (
@@ -69,10 +69,9 @@ def cautions_for(spec: JobSpec, pairing: Pairing) -> tuple[str, ...]:
     return tuple(found)
 
 
-def notes_for(block: ScoreBlock, j: int, spec: JobSpec, p: int, b: int) -> tuple[str, ...]:
+def notes_for(spec: JobSpec, pairing: Pairing, chosen: Candidate) -> tuple[str, ...]:
     """What the scores do not hold: lost details by name, surface, strength, stringing, moisture."""
-    pairing = block.table.pairings[p]
-    width, height = float(block.table.width[p, b]), float(block.table.height[p, b])
+    width, height = chosen.bead_width_mm, chosen.layer_height_mm
     notes = [_lost_note(spec, width)]
     notes.append(_surface_note(spec, height))
     notes.append(_strength_note(height, pairing.nozzle.bore_mm))

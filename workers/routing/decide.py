@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from workers.model.fleet import Material
 from workers.model.job import JobSpec
-from workers.model.routing import Candidate, Refusal, Routing, Scores
+from workers.model.routing import Candidate, Flip, Refusal, Routing, Scores, TimeSplit
 from workers.model.shop import Shop
-from workers.routing.candidate import make_candidates, time_split
+from workers.routing.candidate import make_candidates, time_splits
 from workers.routing.cautions import cautions_for, notes_for
-from workers.routing.flips import flips
-from workers.routing.gates import RefusalList, material_refusals
-from workers.routing.refusals import job_refusals
+from workers.routing.flips import Index, flips
+from workers.routing.gates import material_refusals
+from workers.routing.refusals import refusals
 from workers.routing.remedies import remedies
-from workers.routing.score import ScoreBlock, score
+from workers.routing.score import ScoreBlock, score, weights_of
 from workers.routing.table import PairingTable, build_table
 
-OTHERS = 7  # ranked others that a routing carries
+OTHERS = 5  # ranked others that a routing carries
 TABLES = 64  # material choices kept worked out
 CHUNK = 48_000  # candidates a pass: the arrays of a pass stay in a few megabytes
 
@@ -39,10 +40,21 @@ class Router:
             step = max(1, CHUNK // max(1, table.width.size))
             for at in range(0, len(members), step):
                 part = members[at : at + step]
-                block = score(table, [specs[i] for i in part], self.shop.emphasis)
-                for j, i in enumerate(part):
-                    result[i] = _decide(self.shop, block, j, specs[i])
+                result.update(zip(part, self._route_chunk(table, [specs[i] for i in part]), strict=True))
         return [result[i] for i in range(len(specs))]
+
+    def _route_chunk(self, table: PairingTable, specs: Sequence[JobSpec]) -> list[Routing]:
+        if not table.pairings:
+            return [_unpaired(self.shop, spec) for spec in specs]
+        block = score(table, specs, self.shop.emphasis)
+        ranking = rank(block)
+        candidates = make_candidates(block, specs, ranking.places, ranking.count)
+        firm = flips(block, ranking.chosen)
+        splits = time_splits(block, specs, ranking.chosen)
+        return [
+            _routing(self.shop, block, j, spec, int(ranking.chosen[j]), candidates[j], firm[j], splits[j])
+            for j, spec in enumerate(specs)
+        ]
 
     def _groups(self, specs: Sequence[JobSpec]) -> dict[tuple[str, ...], list[int]]:
         groups: dict[tuple[str, ...], list[int]] = {}
@@ -59,6 +71,27 @@ class Router:
         return table
 
 
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """places (J, <= 1 + OTHERS): flat index pairing * B + bead of each pairing's best bead, best first; count (J,)
+    of them that are feasible; chosen (J,): the first place, -1 where nothing is feasible."""
+
+    places: Index
+    count: Index
+    chosen: Index
+
+
+def rank(block: ScoreBlock) -> Ranking:
+    """The best bead of each pairing, best first; equal ones stay in the table's order."""
+    beads = block.table.shape[1]
+    best = block.utility.argmax(axis=2)
+    value = np.take_along_axis(block.utility, best[:, :, None], axis=2)[:, :, 0]
+    order = np.argsort(-value, axis=1, kind="stable")[:, : OTHERS + 1]
+    places = order * beads + np.take_along_axis(best, order, axis=1)
+    count = np.isfinite(np.take_along_axis(value, order, axis=1)).sum(axis=1)
+    return Ranking(places, count, np.where(count > 0, places[:, 0], -1))
+
+
 def named_materials(shop: Shop, spec: JobSpec) -> list[Material]:
     """The materials named by the job, or all of the shop's."""
     named = set(spec.material.material_ids)
@@ -72,16 +105,29 @@ def allowed_materials(shop: Shop, spec: JobSpec) -> tuple[str, ...]:
 
 def best(shop: Shop, spec: JobSpec) -> Candidate | None:
     """The best candidate alone, or None: for what-if questions."""
-    block = score(build_table(shop, allowed_materials(shop, spec)), [spec], shop.emphasis)
-    ranking = rank(block, 0)
-    return make_candidates(block, 0, spec, ranking[:1])[0] if ranking else None
+    table = build_table(shop, allowed_materials(shop, spec))
+    if not table.pairings:
+        return None
+    block = score(table, [spec], shop.emphasis)
+    ranking = rank(block)
+    (candidates,) = make_candidates(block, [spec], ranking.places[:, :1], np.minimum(ranking.count, 1))
+    return candidates[0] if candidates else None
 
 
-def _decide(shop: Shop, block: ScoreBlock, j: int, spec: JobSpec) -> Routing:
-    ranking = rank(block, j)
-    candidates = make_candidates(block, j, spec, ranking)
-    refused = _refusals(shop, block, j, spec)
-    chosen = candidates[0] if candidates else None
+def _routing(
+    shop: Shop,
+    block: ScoreBlock,
+    j: int,
+    spec: JobSpec,
+    place: int,
+    candidates: Sequence[Candidate],
+    firm: tuple[Flip, ...],
+    split: TimeSplit | None,
+) -> Routing:
+    refused = refusals(block, j, spec, _left_out(shop, spec))
+    chosen, pairing = None, None
+    if candidates:
+        chosen, pairing = candidates[0], block.table.pairings[place // block.table.shape[1]]
     detail, fit, clog, time = block.weights[j].tolist()
     return Routing(
         shop_revision=shop.revision,
@@ -89,32 +135,31 @@ def _decide(shop: Shop, block: ScoreBlock, j: int, spec: JobSpec) -> Routing:
         chosen=chosen,
         others=tuple(candidates[1:]),
         refused=refused,
-        flips=flips(block, j, *ranking[0]) if ranking else (),
-        split=time_split(block, j, spec, *ranking[0]) if ranking else None,
+        flips=firm,
+        split=split,
         remedies=() if chosen else remedies(shop, spec, refused, best),
-        notes=notes_for(block, j, spec, *ranking[0]) if ranking else (),
-        cautions=cautions_for(spec, block.table.pairings[ranking[0][0]]) if ranking else (),
+        notes=notes_for(spec, pairing, chosen) if pairing and chosen else (),
+        cautions=cautions_for(spec, pairing) if pairing else (),
         pairings=block.table.shape[0],
         candidates=block.table.width.size,
         feasible=int(np.count_nonzero(block.feasible[j])),
     )
 
 
-def rank(block: ScoreBlock, j: int) -> list[tuple[int, int]]:
-    """(pairing, bead) of each feasible pairing's best bead, best first; equal ones in the table's order."""
-    utility = block.utility[j]
-    if utility.size == 0:
-        return []
-    best = np.argmax(utility, axis=1)
-    value = utility[np.arange(len(best)), best]
-    order = np.argsort(-value, kind="stable")
-    return [(int(p), int(best[p])) for p in order[: OTHERS + 1] if np.isfinite(value[p])]
+def _unpaired(shop: Shop, spec: JobSpec) -> Routing:
+    """The routing where no machine holds a nozzle, or no material has what the job asks for."""
+    detail, fit, clog, time = weights_of(spec.emphasis or shop.emphasis)
+    refused = tuple(_left_out(shop, spec))
+    return Routing(
+        shop_revision=shop.revision,
+        emphasis=Scores(detail=detail, fit=fit, clog=clog, time=time),
+        chosen=None,
+        others=(),
+        refused=refused,
+        remedies=remedies(shop, spec, refused, best),
+    )
 
 
-def _refusals(shop: Shop, block: ScoreBlock, j: int, spec: JobSpec) -> tuple[Refusal, ...]:
-    found = RefusalList()
-    for material in named_materials(shop, spec):
-        for refusal in material_refusals(spec.material, material):
-            found.add(refusal, 0)
-    job_refusals(found, block, j, spec)
-    return found.sorted()
+def _left_out(shop: Shop, spec: JobSpec) -> list[Refusal]:
+    """Materials that lack a property the job asks for."""
+    return [r for material in named_materials(shop, spec) for r in material_refusals(spec.material, material)]

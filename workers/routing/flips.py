@@ -1,11 +1,14 @@
 """How firm a choice is: how far one weight must move before another candidate wins.
 
-Weight k moves to x and the others are rescaled to sum to 1 - x, so a candidate's utility is the straight
-line x l_k + (1 - x) r_k, with l_k its ln score and r_k the mean of its other ln scores under the other weights.
-Two candidates cross at x = dr / (dr - dl), where dl and dr are the choice's lead in l_k and in r_k.
+Weight k moves from w to x and the others are rescaled to sum to 1 - x, so every utility is a straight line in x.
+With g the choice's lead in utility over a candidate and d its lead in ln score k, the candidate overtakes at
+x = w + (1 - w) / (1 - d/g): the smallest d/g (below 0) gives the nearest flip above w, the largest (above 1/w)
+the nearest below. So one division serves all four weights.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,65 +17,65 @@ from workers.model.routing import Flip, Weighed
 from workers.routing.score import ScoreBlock
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+TIE = 1e-12  # a lead below this is none: the candidate overtakes at once
 
 
-def flips(block: ScoreBlock, j: int, p: int, b: int) -> tuple[Flip, ...]:
-    """For each weight, the nearest lower and higher value at which a feasible candidate overtakes (p, b)."""
-    logs, weights = _ln_scores(block, j), block.weights[j]
-    feasible = block.feasible[j].ravel()
-    chosen = p * block.table.shape[1] + b
-    own_lead = logs[:, chosen, None] - logs
-    rest = _other_weights(weights) @ logs
-    rest_lead = rest[:, chosen, None] - rest
-    with np.errstate(divide="ignore", invalid="ignore"):
-        crossing = rest_lead / (rest_lead - own_lead)
-    now = weights[:, None]
-    up = np.where((own_lead < 0.0) & (crossing >= now) & feasible, crossing, np.inf)
-    down = np.where((rest_lead < 0.0) & (crossing <= now) & feasible, crossing, -np.inf)
-    return tuple(
-        _flip(block, weight, float(weights[k]), up[k], int(u), down[k], int(d))
-        for k, (weight, u, d) in enumerate(zip(Weighed, up.argmin(axis=1), down.argmax(axis=1), strict=True))
-    )
+def flips(block: ScoreBlock, chosen: Index) -> list[tuple[Flip, ...]]:
+    """For each job and weight, the nearest lower and higher value at which a feasible candidate overtakes.
+
+    chosen (J,): flat index pairing * B + bead of each job's choice; -1 where there is none (no flips then).
+    A weight of 1 leaves the others without a ratio, so it has no flip.
+    """
+    if block.utility.size == 0:
+        return [()] * len(chosen)
+    now, names = block.weights.tolist(), block.table.names
+    found = [_nearest(block, j, int(at)) if at >= 0 else () for j, at in enumerate(chosen)]
+    return [
+        tuple(
+            _flip(weight, now[j][k], *nearest, names=names)
+            for k, (weight, nearest) in enumerate(zip(Weighed, found[j], strict=False))
+        )
+        for j in range(len(chosen))
+    ]
 
 
-def _ln_scores(block: ScoreBlock, j: int) -> Array:
-    """(4, P*B) ln scores of one job."""
+def _nearest(block: ScoreBlock, j: int, chosen: int) -> tuple[tuple[float, int, float, int], ...]:
+    """For each weight of one job: largest d/g and its candidate, smallest d/g and its candidate."""
+    utility = block.utility[j].ravel()
+    lead = utility[chosen] - utility  # infinite for what is not feasible, which then never overtakes
+    np.maximum(lead, TIE, out=lead)
+    np.reciprocal(lead, out=lead)
+    lead[chosen] = 0.0
+    found = []
+    for own in _own_leads(block, j, chosen):
+        ratio = np.multiply(own, lead, out=own)
+        most, least = int(ratio.argmax()), int(ratio.argmin())
+        found.append((float(ratio[most]), most, float(ratio[least]), least))
+    return tuple(found)
+
+
+def _own_leads(block: ScoreBlock, j: int, chosen: int) -> Iterator[Array]:
+    """d of every candidate (P*B,), for each of the four scores."""
     table, ln = block.table, block.ln
-    p, b = table.shape
-    logs = np.empty((4, p, b))
-    logs[0] = ln.detail[j][table.width_of]
-    logs[0] += ln.steps[j][table.height_of]
-    logs[1] = ln.fit[j][table.fit_class_of]
-    logs[2] = ln.clog[j][:, None]
-    logs[3] = ln.time[j]
-    return logs.reshape(4, p * b)
+    detail = ln.detail[j][table.width_of]
+    detail += ln.steps[j][table.height_of]
+    clog = np.repeat(ln.clog[j], table.shape[1])
+    for own in (detail.ravel(), ln.fit[j][table.fit_class_of].ravel(), clog, ln.time[j].ravel()):
+        yield own[chosen] - own
 
 
-def _other_weights(weights: Array) -> Array:
-    """(4, 4): row k holds the other weights, rescaled to sum to 1; alike where all weight lies on k."""
-    others = np.tile(weights, (4, 1))
-    np.fill_diagonal(others, 0.0)
-    alone = others.sum(axis=1) <= 0.0
-    others[alone] = 1.0
-    np.fill_diagonal(others, 0.0)
-    return others / others.sum(axis=1, keepdims=True)
-
-
-def _flip(block: ScoreBlock, weight: Weighed, now: float, up: Array, u: int, down: Array, d: int) -> Flip:
-    rises, falls = float(up[u]), float(down[d])
+def _flip(
+    weight: Weighed, now: float, most: float, most_at: int, least: float, least_at: int, *, names: tuple[str, ...]
+) -> Flip:
+    falls = now > 0.0 and now < 1.0 and most > 1.0 / now
+    rises = now < 1.0 and least < 0.0
     return Flip(
         weight=weight,
         now=now,
-        falls_to=falls if np.isfinite(falls) else None,
-        falls_to_winner=_name(block, d) if np.isfinite(falls) else None,
-        rises_to=rises if np.isfinite(rises) else None,
-        rises_to_winner=_name(block, u) if np.isfinite(rises) else None,
+        falls_to=max(0.0, now - (1.0 - now) / (most - 1.0)) if falls else None,
+        falls_to_winner=names[most_at] if falls else None,
+        rises_to=min(1.0, now + (1.0 - now) / (1.0 - least)) if rises else None,
+        rises_to_winner=names[least_at] if rises else None,
     )
-
-
-def _name(block: ScoreBlock, flat: int) -> str:
-    """``machine / nozzle / material, bead w x h mm``."""
-    p, b = divmod(flat, block.table.shape[1])
-    pairing = block.table.pairings[p]
-    bead = f"{block.table.width[p, b]:.3g} x {block.table.height[p, b]:.3g} mm"
-    return f"{pairing.machine.id} / {pairing.nozzle.id} / {pairing.material.id}, bead {bead}"

@@ -16,7 +16,6 @@ from workers.process.wear import wear_class
 
 # Engineering prior: a bore narrower than this many 95th-percentile fibre lengths bridges too often to try.
 BORE_TO_FILLER_MIN = 1.5
-BUILD_MARGIN_MM = 0.0  # build volumes are stated as usable
 
 
 def static_refusal(machine: Machine, nozzle: Nozzle, material: Material) -> Refusal | None:
@@ -142,19 +141,16 @@ def _word(flag: bool, yes: str, no: str) -> str:
     return yes if flag else no
 
 
-def build_volume_refusal(summary: GeometrySummary, machine: Machine) -> Refusal | None:
-    """Whether the part stands in the machine, turned by a quarter about z where that helps."""
+def build_volume_refusal(summary: GeometrySummary, machine: Machine) -> Refusal:
+    """The side that is most over the build volume, the part turned by a quarter about z where that helps."""
     part = sorted((summary.extent_x_mm, summary.extent_y_mm))
-    room = sorted((machine.build_x_mm - BUILD_MARGIN_MM, machine.build_y_mm - BUILD_MARGIN_MM))
+    room = sorted((machine.build_x_mm, machine.build_y_mm))
     axes = (
         ("height", summary.extent_z_mm, machine.build_z_mm),
         ("longer side", part[1], room[1]),
         ("shorter side", part[0], room[0]),
     )
-    over = [(needed - has, name, needed, has) for name, needed, has in axes if needed > has]
-    if not over:
-        return None
-    _, name, needed, has = max(over)
+    name, needed, has = max(axes, key=lambda axis: axis[1] - axis[2])
     return Refusal(
         gate=Gate.BUILD_VOLUME,
         needed=needed,
@@ -166,10 +162,8 @@ def build_volume_refusal(summary: GeometrySummary, machine: Machine) -> Refusal 
     )
 
 
-def stock_refusal(material: Material, grams: float, largest_spool_g: float) -> Refusal | None:
+def stock_refusal(material: Material, grams: float, largest_spool_g: float) -> Refusal:
     """A copy is printed from one spool, so the fullest spool must hold it."""
-    if grams <= largest_spool_g:
-        return None
     return Refusal(
         gate=Gate.STOCK,
         needed=round(grams, 1),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from workers.model.job import JobSpec
@@ -11,18 +13,20 @@ from workers.routing.gates import RefusalList, allowed_bead_width, build_volume_
 from workers.routing.score import ScoreBlock
 
 
-def job_refusals(found: RefusalList, block: ScoreBlock, j: int, spec: JobSpec) -> None:
-    """Add the first gate that refused each pairing without a feasible bead."""
-    for refusal in block.table.static_refusals:
+def refusals(block: ScoreBlock, j: int, spec: JobSpec, before: Sequence[Refusal] = ()) -> tuple[Refusal, ...]:
+    """The first gate that refused each pairing without a feasible bead; ``before``: materials left out earlier."""
+    lost = np.flatnonzero(block.table.passes & ~block.feasible[j].any(axis=1)).tolist()
+    if not lost and not before:
+        return block.table.static_refusals
+    found = RefusalList()
+    for refusal in (*before, *block.table.static_refusals):
         found.add(refusal, refusal.pairings)
-    lost = block.table.passes & ~block.feasible[j].any(axis=1)
-    for p in np.flatnonzero(lost).tolist():
-        refusal = _first_refusal(block, j, spec, p)
-        if refusal is not None:
-            found.add(refusal, 1)
+    for p in lost:
+        found.add(_first_refusal(block, j, spec, p), 1)
+    return found.sorted()
 
 
-def _first_refusal(block: ScoreBlock, j: int, spec: JobSpec, p: int) -> Refusal | None:
+def _first_refusal(block: ScoreBlock, j: int, spec: JobSpec, p: int) -> Refusal:
     pairing = block.table.pairings[p]
     if not block.fits_in[j, p]:
         return build_volume_refusal(spec.summary, pairing.machine)
@@ -32,10 +36,8 @@ def _first_refusal(block: ScoreBlock, j: int, spec: JobSpec, p: int) -> Refusal 
     return _critical_refusal(spec, pairing.nozzle.id, pairing.nozzle.bore_mm)
 
 
-def _critical_refusal(spec: JobSpec, nozzle_id: str, bore_mm: float) -> Refusal | None:
-    smallest = min(spec.critical, key=lambda one: one.size_mm, default=None)
-    if smallest is None:
-        return None
+def _critical_refusal(spec: JobSpec, nozzle_id: str, bore_mm: float) -> Refusal:
+    smallest = min(spec.critical, key=lambda one: one.size_mm)
     return Refusal(
         gate=Gate.CRITICAL_DETAIL,
         needed=allowed_bead_width(spec),

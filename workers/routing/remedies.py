@@ -115,7 +115,7 @@ def _effect(candidate: Candidate) -> str:
 
 def _nearest_miss(refused: Sequence[Refusal]) -> tuple[Remedy, ...]:
     """No single change helps: say what comes nearest, by the share that is missing."""
-    measured = [r for r in refused if isinstance(r.needed, float) and isinstance(r.available, float)]
+    measured = [r for r in refused if not isinstance(r.needed, str) and not isinstance(r.available, str)]
     if not measured:
         return ()
     nearest = min(measured, key=lambda r: abs(float(r.needed) - float(r.available)) / max(abs(float(r.needed)), 1e-9))

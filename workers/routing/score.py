@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,8 @@ class ScoreBlock:
     """What decide.py chooses from.
 
     weights (J, 4) in the order detail, fit, clog, time; risk (J, P); volume_mm3 (J, P) extruded for one copy;
-    seconds (J, P, B) for one copy without setup; feasible (J, P, B); utility (J, P, B), -inf where not feasible.
+    seconds (J, P, B) for one copy without setup; feasible (J, P, B); whole_utility (J, P, B) of every
+    candidate; utility (J, P, B), -inf where not feasible.
     """
 
     table: PairingTable
@@ -67,6 +69,7 @@ class ScoreBlock:
     fits_in: NDArray[np.bool_]
     in_stock: NDArray[np.bool_]
     feasible: NDArray[np.bool_]
+    whole_utility: Array
     utility: Array
     fit_block: FitBlock | None
 
@@ -96,7 +99,7 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
         np.log1p(-risk),
         _ln_time(table, specs, seconds, feasible),
     )
-    utility = _utility(table, weights, ln, feasible)
+    whole = _utility(table, weights, ln)
     return ScoreBlock(
         table=table,
         weights=weights,
@@ -110,7 +113,8 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
         fits_in=fits_in,
         in_stock=in_stock,
         feasible=feasible,
-        utility=utility,
+        whole_utility=whole,
+        utility=np.where(feasible, whole, -np.inf),
         fit_block=fit_block,
     )
 
@@ -141,9 +145,9 @@ def _ln_fit(block: FitBlock | None, jobs: int, classes: int) -> Array:
     """ln of the chance that every toleranced size of the job conforms (sizes taken as independent)."""
     if block is None:
         return np.zeros((jobs, classes))
-    logs = np.concatenate([np.zeros((1, classes)), np.cumsum(np.log(block.probability), axis=0)])
-    start = np.array(block.start)
-    return logs[start[1:]] - logs[start[:-1]]
+    logs = np.log(block.probability)
+    # summed job by job: a running sum over all jobs would round differently in another batch
+    return np.array([logs[first:last].sum(axis=0) for first, last in pairwise(block.start)])
 
 
 def _fits_in(table: PairingTable, specs: Sequence[JobSpec]) -> NDArray[np.bool_]:
@@ -183,12 +187,11 @@ def _ln_time(table: PairingTable, specs: Sequence[JobSpec], seconds: Array, feas
     return np.log(total, out=total)
 
 
-def _utility(table: PairingTable, weights: Array, ln: LnScores, feasible: NDArray[np.bool_]) -> Array:
+def _utility(table: PairingTable, weights: Array, ln: LnScores) -> Array:
     """Sum of weight * ln(score); weights go onto the small arrays before they are spread out."""
     utility = ln.time * weights[:, 3, None, None]
     utility += (ln.detail * weights[:, 0:1])[:, table.width_of]
     utility += (ln.steps * weights[:, 0:1])[:, table.height_of]
     utility += (ln.fit * weights[:, 1:2])[:, table.fit_class_of]
     utility += (ln.clog * weights[:, 2:3])[:, :, None]
-    utility[~feasible] = -np.inf
     return utility

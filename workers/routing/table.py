@@ -23,6 +23,7 @@ from workers.routing.gates import RefusalList, static_refusal
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
+FIT_COLUMNS = 7  # of _fit_row
 HEAT_UP_S = 240.0  # engineering prior: nozzle and bed from cold to printing temperature
 
 
@@ -46,7 +47,8 @@ class Pairing:
 class PairingTable:
     """Arrays over pairings and beads; see the module for the shapes.
 
-    passes (P,): no static gate refuses. bead_h_over_d_ok (P, B): fit for load-bearing parts.
+    passes (P,): no static gate refuses. names (P * B,): how candidates are told from each other.
+    load_ok (P, B): layers low enough for load-bearing parts.
     """
 
     pairings: tuple[Pairing, ...]
@@ -73,6 +75,7 @@ class PairingTable:
     fit_classes: fit.FitParameters
     fit_class_of: Index
     motion: motion.MotionTable
+    names: tuple[str, ...]
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -119,6 +122,7 @@ def build_table(shop: Shop, material_ids: Sequence[str], nozzles: Sequence[Nozzl
         height_of=height_of.reshape(width.shape),
         fit_classes=classes,
         fit_class_of=class_of,
+        names=_names(pairings, width, height),
         motion=motion.motion_table(
             width_mm=width,
             height_mm=height,
@@ -189,6 +193,14 @@ def _fullest_spool(shop: Shop, material: Material) -> float:
     return max((s.remaining_g for s in shop.spools if s.material_id == material.id), default=0.0)
 
 
+def _names(pairings: Sequence[Pairing], width: Array, height: Array) -> tuple[str, ...]:
+    return tuple(
+        f"{p.machine.id} / {p.nozzle.id} / {p.material.id}, bead {w:.3g} x {h:.3g} mm"
+        for p, widths, heights in zip(pairings, width.tolist(), height.tolist(), strict=True)
+        for w, h in zip(widths, heights, strict=True)
+    )
+
+
 def _column(pairings: Sequence[Pairing], value: object) -> Array:
     return np.array([value(p) for p in pairings], dtype=np.float64)  # type: ignore[operator]
 
@@ -227,7 +239,7 @@ def _clog_rates(pairings: Sequence[Pairing]) -> Array:
 
 def _fit_classes(pairings: Sequence[Pairing], width: Array) -> tuple[fit.FitParameters, Index]:
     """Candidates that share bore, width, shrinkage and calibration share one fit prediction."""
-    rows = np.array([_fit_row(p) for p in pairings], dtype=np.float64).reshape(len(pairings), -1)
+    rows = np.array([_fit_row(p) for p in pairings], dtype=np.float64).reshape(len(pairings), FIT_COLUMNS)
     table = np.concatenate([np.repeat(rows[:, None, :], width.shape[1], axis=1), width[:, :, None]], axis=2).reshape(
         -1, rows.shape[1] + 1
     )

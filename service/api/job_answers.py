@@ -1,0 +1,77 @@
+"""How jobs and their routings look from outside."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+
+from service.api.answers import answer, plain
+from service.api.moments import format_moment
+from service.context import context, stores
+from workers.model.codec import to_json
+from workers.model.errors import ConflictError
+from workers.model.job import JobSpec, JobState
+from workers.model.record import JobRecord
+from workers.model.routing import Routing
+from workers.model.shop import Shop
+from workers.routing.explain import explain
+
+WAITING = frozenset({JobState.ACCEPTED, JobState.ANALYSING})
+LOOK_AGAIN_S = 1
+
+
+def location_of(job_id: str) -> str:
+    return f"/v1/jobs/{job_id}"
+
+
+def receipt(job_id: str) -> dict[str, Any]:
+    """What is known of a job the moment it is accepted."""
+    return {
+        "id": job_id,
+        "state": JobState.ACCEPTED.value,
+        "version": 1,
+        "location": location_of(job_id),
+    }
+
+
+def brief(record: JobRecord) -> dict[str, Any]:
+    """A job in a list."""
+    spec: JobSpec = record.spec
+    return {
+        "id": record.id,
+        "name": spec.name,
+        "state": record.state.value,
+        "reason": record.reason,
+        "version": record.version,
+        "attempt": record.attempt,
+        "quantity": spec.quantity,
+        "priority": spec.priority,
+        "due_at": None if spec.due_at is None else format_moment(spec.due_at),
+        "created_at": format_moment(record.created_at),
+        "updated_at": format_moment(record.updated_at),
+    }
+
+
+def whole(record: JobRecord) -> dict[str, Any]:
+    body: dict[str, Any] = plain(record)
+    return body
+
+
+def routing_body(routing: Routing, shop: Shop) -> bytes:
+    """A routing with its reasons, the same bytes for the same input."""
+    return to_json({"routing": routing, "explanation": explain(routing, shop)})
+
+
+def routing_answer(job_id: str) -> Response:
+    """200 with the routing, 202 while the job waits for one. Raises NotFoundError, ConflictError."""
+    routing = stores().jobs.routing(job_id)
+    if routing is not None:
+        return answer(routing_body(routing, context().shop.newest()))
+    record = stores().jobs.get(job_id)
+    if record.state not in WAITING:
+        reason = f" ({record.reason})" if record.reason else ""
+        raise ConflictError(f"the job is {record.state}{reason} and has no routing")
+    response = answer(to_json({"job_id": job_id, "state": record.state.value}), 202)
+    response.headers["Retry-After"] = str(LOOK_AGAIN_S)
+    return response

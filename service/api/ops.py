@@ -1,0 +1,35 @@
+"""/healthz and /readyz: alive, and able to take work."""
+
+from __future__ import annotations
+
+import marshmallow as ma
+from flask import Response
+
+from service.api.answers import answer
+from service.api.blueprint import ResourceBlueprint
+from service.context import stores
+from workers.model.codec import to_json
+
+blueprint = ResourceBlueprint("operations", __name__, description="For those who run the service.")
+PROBE_KEPT_S = 60
+
+
+class StatusSchema(ma.Schema):
+    class Meta:
+        unknown = ma.RAISE
+
+    status = ma.fields.String(required=True, metadata={"example": "ready"})
+
+
+@blueprint.at("/healthz", summary="Whether the process is alive", operation="get-health")
+@blueprint.gives(200, StatusSchema)
+def get_health() -> Response:
+    return answer(to_json({"status": "alive"}))
+
+
+@blueprint.at("/readyz", summary="Whether the store answers and takes writes", operation="get-readiness")
+@blueprint.gives(200, StatusSchema)
+def get_readiness() -> Response:
+    """503 otherwise, by the problem handler of the store's errors."""
+    stores().client.set(stores().keys.lock("readyz"), "1", ex=PROBE_KEPT_S)
+    return answer(to_json({"status": "ready"}))

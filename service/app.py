@@ -1,0 +1,75 @@
+"""The one door: ``create_app`` makes the WSGI application."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+from flask import Flask
+
+from service.api import (
+    calibrations,
+    job_batches,
+    jobs,
+    machines,
+    materials,
+    nozzles,
+    ops,
+    routing_queries,
+    shop,
+    spools,
+)
+from service.api.answers import require_acceptable
+from service.context import AnswerCache, Context, ShopCache, bind
+from service.pages.blueprint import blueprint as pages
+from service.problems import ProblemApi, register_problem_handlers
+from service.settings import Settings
+from workers.store.connection import connect
+from workers.store.stores import open_stores
+
+VERSION = "0.1.0"
+ANSWER_CACHE_BYTES = 32 * 1024 * 1024  # a process; some 2,000 routings of 20 machines
+DEFAULT_REDIS_URL = "redis://127.0.0.1:6379/0"
+RESOURCES = (machines, nozzles, materials, spools, calibrations, shop, jobs, job_batches, routing_queries, ops)
+ABOUT = (
+    "Borewright decides where each print job of a workshop is printed: which machine, which nozzle bore, which "
+    "material and which bead. Lengths are in millimetres, temperatures in degrees Celsius; names carry their unit. "
+    "Moments are RFC 3339. Errors are RFC 9457 problems with a JSON Pointer for each bad field. Every record has a "
+    "version, which is its ETag; changes need If-Match. POSTs that create honour an Idempotency-Key; it is not "
+    "required. Lists are paged by an opaque cursor."
+)
+
+
+def create_app(settings: Settings | None = None) -> Flask:
+    """The application. Settings come from the environment unless given; Redis is first asked on the first request.
+
+    gunicorn calls it as ``service.app:create_app()``.
+    """
+    chosen = settings if settings is not None else Settings.from_env(os.environ)
+    app = Flask("service", static_folder=None)
+    app.config.update(_config(chosen))
+    bind(app, _context(chosen))
+    register_problem_handlers(app)
+    app.before_request(require_acceptable)
+    api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}]})
+    for resource in RESOURCES:
+        api.register_blueprint(resource.blueprint)
+    app.register_blueprint(pages)
+    return app
+
+
+def _context(settings: Settings) -> Context:
+    stores = open_stores(
+        connect(settings.redis_url or DEFAULT_REDIS_URL), settings.shop, inbox_limit=settings.inbox_limit
+    )
+    return Context(settings, stores, ShopCache(stores.fleet), AnswerCache(ANSWER_CACHE_BYTES))
+
+
+def _config(settings: Settings) -> dict[str, Any]:
+    return {
+        "API_TITLE": "Borewright",
+        "API_VERSION": VERSION,
+        "OPENAPI_VERSION": "3.1.0",
+        "OPENAPI_URL_PREFIX": "/",
+        "MAX_CONTENT_LENGTH": settings.body_limit_bytes,
+    }
