@@ -7,7 +7,7 @@ from tests.process.parts import one_pairing, prism, round_part, slabs_of
 from workers.process.bead import bead_grid, bead_spacing
 from workers.process.motion import MotionTable, motion_table
 from workers.process.slabs import SlabBatch, compress_profiles
-from workers.process.time import deposited_mm3, print_seconds, time_split
+from workers.process.time import deposited_mm3, print_seconds, time_splits
 
 PARTS = [
     prism(40, 30, 20),
@@ -37,27 +37,25 @@ def test_a_job_takes_the_same_time_alone_as_in_a_batch_to_the_bit() -> None:
     np.testing.assert_array_equal(together, np.stack(alone))
 
 
-@pytest.mark.parametrize("job", range(len(PARTS)))
-def test_the_split_adds_up_to_the_time(job: int) -> None:
-    table = shop_table()
-    slabs, shells, infill = batch(slice(None))
-    seconds = print_seconds(slabs, shells, infill, table)[job]
-    for pairing, bead in np.ndindex(seconds.shape):
-        split = time_split(slabs, shells, infill, table, job, pairing, bead)
+def test_the_splits_add_up_to_the_time() -> None:
+    table, jobs = shop_table(), len(PARTS)
+    seconds = print_seconds(*batch(slice(None)), table)
+    for pairing, bead in np.ndindex(seconds.shape[1:]):
+        split = time_splits(*batch(slice(None)), table, np.full(jobs, pairing), np.full(jobs, bead))
         hours = split.melt_h + split.motion_h + split.cooling_h + split.travel_h
-        assert hours == pytest.approx(seconds[pairing, bead] / 3600)
+        np.testing.assert_allclose(hours, seconds[:, pairing, bead] / 3600)
 
 
 def test_the_split_names_the_limit() -> None:
     big, tiny = prism(100, 80, 40), prism(4, 4, 30)
-    two = np.array([3.0, 3.0])
+    two, first = np.array([3.0, 3.0]), np.array([0, 0])
     slabs = compress_profiles([big, tiny], two, two / 15)
-    slow_melt = time_split(slabs, two, two / 15, one_pairing(0.9, 0.5, ceiling=10.0), 0, 0, 0)
-    slow_motion = time_split(slabs, two, two / 15, one_pairing(0.4, 0.1, ceiling=30.0), 0, 0, 0)
-    cooling = time_split(slabs, two, two / 15, one_pairing(0.4, 0.2), 1, 0, 0)
-    assert max(slow_melt.melt_h, slow_melt.motion_h, slow_melt.cooling_h) == slow_melt.melt_h
-    assert (slow_motion.melt_h, slow_motion.cooling_h) == (0.0, 0.0)
-    assert cooling.cooling_h > cooling.motion_h + cooling.travel_h
+    slow_melt = time_splits(slabs, two, two / 15, one_pairing(0.9, 0.5, ceiling=10.0), first, first)
+    slow_motion = time_splits(slabs, two, two / 15, one_pairing(0.4, 0.1, ceiling=30.0), first, first)
+    cooling = time_splits(slabs, two, two / 15, one_pairing(0.4, 0.2), first, first)
+    assert slow_melt.melt_h[0] > max(slow_melt.motion_h[0], slow_melt.cooling_h[0])
+    assert (slow_motion.melt_h[0], slow_motion.cooling_h[0]) == (0.0, 0.0)
+    assert cooling.cooling_h[1] > cooling.motion_h[1] + cooling.travel_h[1]
 
 
 def test_more_flow_speed_or_acceleration_never_takes_longer() -> None:

@@ -2,9 +2,9 @@
 
 Granulometry after Matheron (1975) and Serra (1982). The split between a corner that is rounded and a feature that
 is gone is ours, and scale-free. With r the disc's radius, the section is eroded by r and grown again: by a disc of
-r, which gives what is laid, and with mitred corners by r and by REACH x r, no corner further than REACH_CORNER x r.
-A connected piece that the first mitred shape leaves out is a *feature* when it sticks out of the second one too;
-everything else that the disc does not lay is the rounding of corners. A corner's tip lies r / sin(t / 2) from the eroded shape (1.41 r at 90
+r, which gives what is laid, and with mitred corners by REACH x r, no corner further than REACH_CORNER x r. A
+connected piece of what the disc does not lay is a *feature* when it sticks out of that second, larger shape;
+otherwise it is the rounding of a corner. A corner's tip lies r / sin(t / 2) from the eroded shape (1.41 r at 90
 degrees, 2.00 r at 60, 2.61 r at 45): corners blunter than 52.8 degrees are roundings and sharper ones are points,
 which are features; a rib is a feature as soon as it stands out by half a radius. The same rule on the complement
 splits what the closing adds into filled slots and rounded inner corners.
@@ -52,7 +52,7 @@ def lost(section: Any, width_mm: float) -> Change:
     reach = _mitred(core, REACH * radius)
     if total <= 1e-6 * radius**2 or reach.covers(section):
         return Change(0.0, max(total, 0.0))
-    pieces = _pieces(section, _mitred(core, _HAIR * radius))
+    pieces = _pieces(section, core.buffer(_HAIR * radius, quad_segs=ARC_SEGMENTS))
     shapely.prepare(reach)
     return _change(pieces[~shapely.covers(reach, pieces)], total)
 
@@ -67,7 +67,7 @@ def filled(section: Any, width_mm: float) -> Change:
     deep = _mitred(spread, -REACH * radius)
     if total <= 1e-6 * radius**2 or section.covers(deep):
         return Change(0.0, max(total, 0.0))
-    pieces = _pieces(_mitred(spread, -_HAIR * radius), section)
+    pieces = _pieces(spread.buffer(-_HAIR * radius, quad_segs=ARC_SEGMENTS), section)
     shapely.prepare(deep)
     return _change(pieces[shapely.intersects(deep, pieces)], total)
 
@@ -135,15 +135,10 @@ class LayerCurves:
     def _lawful(self, side: int, i: int, j: int) -> bool:
         square = (BEAD_WIDTHS_MM[i] / BEAD_WIDTHS_MM[j]) ** 2
         feature, corner = self.feature[side], self.corner[side]
-        return (
-            abs(feature[j] - feature[i]) <= self.slack_mm2
-            and abs(corner[j] * square - corner[i]) <= self.slack_mm2
-        )
+        return abs(feature[j] - feature[i]) <= self.slack_mm2 and abs(corner[j] * square - corner[i]) <= self.slack_mm2
 
     def _fill(self, side: int, i: int, j: int) -> None:
         w = np.array(BEAD_WIDTHS_MM[i : j + 1])
         self.feature[side, i : j + 1] = np.linspace(self.feature[side, i], self.feature[side, j], j - i + 1)
         share = (w**2 - w[0] ** 2) / (w[-1] ** 2 - w[0] ** 2)
-        self.corner[side, i : j + 1] = self.corner[side, i] + share * (
-            self.corner[side, j] - self.corner[side, i]
-        )
+        self.corner[side, i : j + 1] = self.corner[side, i] + share * (self.corner[side, j] - self.corner[side, i])

@@ -10,6 +10,7 @@ import heapq
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -79,7 +80,7 @@ class LayerCurveSet:
         queue: list[tuple[float, int, int]] = []
         for stretch in self._stretches():
             known = [int(k) for k in stretch if k in self.done]
-            for i, j in zip(known, known[1:], strict=False):
+            for i, j in pairwise(known):
                 self._push(queue, i, j)
         return queue
 
@@ -88,9 +89,7 @@ class LayerCurveSet:
         if j - i < 2 or self._runs[i] == self._runs[j]:
             return
         one, two = self.done[i], self.done[j]
-        apart = max(
-            float(np.abs(two.feature - one.feature).max()), float(np.abs(two.corner - one.corner).max())
-        )
+        apart = max(float(np.abs(two.feature - one.feature).max()), float(np.abs(two.corner - one.corner).max()))
         height = float(self.slabs.dz[i + 1 : j].sum())
         heapq.heappush(queue, (-0.35 * apart * height / self.slabs.volume, i, j))
 

@@ -16,7 +16,7 @@ _MIX = tuple(np.uint64(k) for k in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x16
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TriangleMesh:
-    """vertices (n, 3) in mm; faces (m, 3), indices into them, counter-clockwise seen from outside."""
+    """vertices (n, 3) in mm, each in use; faces (m, 3), indices into them, counter-clockwise seen from outside."""
 
     vertices: Floats
     faces: Ints
@@ -27,11 +27,14 @@ class TriangleMesh:
         """(m, 3, 3): the three corners of each triangle."""
         return self.vertices[self.faces]
 
+    def corners_of(self, faces: Ints) -> Floats:
+        """(k, 3, 3): the corners of some triangles."""
+        return self.vertices[self.faces[faces]]
+
     @property
     def extents(self) -> Floats:
         """(3,) sides of the box around the triangles, mm."""
-        used = self.vertices[self.faces.ravel()]
-        return np.asarray(used.max(axis=0) - used.min(axis=0), dtype=np.float64)
+        return np.array([np.ptp(self.vertices[:, k]) for k in range(3)])
 
 
 def merged(points: Floats, faces: Ints) -> tuple[Floats, Ints]:

@@ -71,46 +71,46 @@ def _check_name(entry: zipfile.ZipInfo, seen: set[str]) -> None:
 
 def _check_part(package: zipfile.ZipFile, entry: zipfile.ZipInfo) -> None:
     """Unpacks one entry in bounded steps: its true size and checksum must be those of the directory."""
-    is_xml = entry.filename.lower().endswith((".model", ".rels", ".xml"))
-    tail, root = b"", b""
+    reader = _XmlReader(entry.filename) if entry.filename.lower().endswith((".model", ".rels", ".xml")) else None
     with package.open(entry) as part:
         while block := part.read(_CHUNK):
-            if not is_xml:
-                continue
-            root = root or block
-            _refuse_declarations(tail + block, entry.filename)
-            tail = block[-64:]
-    if entry.filename.lower().endswith(".model"):
-        _check_extensions(root, entry.filename)
+            if reader:
+                reader.feed(block)
+    if reader:
+        reader.end()
 
 
-def _refuse_declarations(xml: bytes, name: str) -> None:
-    """No document type and no entities, in any two-byte encoding either: 3MF forbids both."""
-    if re.search(rb"<!(DOCTYPE|ENTITY)", xml.replace(b"\0", b""), re.IGNORECASE):
-        raise MeshRefusedError(f"The 3MF's part {name[:80]!r} holds a DOCTYPE or ENTITY, which 3MF forbids.")
+class _XmlReader:
+    """Checks that a part is well-formed XML without document types and entities, and what its root requires."""
 
+    def __init__(self, name: str) -> None:
+        self._name = repr(name[:80])
+        self._tail = b""
+        self._root: dict[str, str] = {}
+        self._parser = expat.ParserCreate()
+        self._parser.StartElementHandler = self._take_root
 
-class _RootSeenError(Exception):
-    """Stops the XML parser after the first element."""
+    def feed(self, block: bytes) -> None:
+        # Read without zero bytes so that two-byte encodings hide nothing.
+        text = (self._tail + block).replace(b"\0", b"")
+        if re.search(rb"<!(DOCTYPE|ENTITY)", text, re.IGNORECASE):
+            raise MeshRefusedError(f"The 3MF's part {self._name} holds a DOCTYPE or ENTITY, which 3MF forbids.")
+        self._tail = block[-64:]
+        self._parse(block, False)
 
+    def end(self) -> None:
+        self._parse(b"", True)
+        for prefix in self._root.get("requiredextensions", "").split():
+            space = self._root.get(f"xmlns:{prefix}", f"undeclared prefix {prefix}")
+            if space not in _READ_EXTENSIONS:
+                raise MeshUnsupportedError(f"The 3MF requires an extension that is not supported: {space[:120]}.")
 
-def _check_extensions(head: bytes, name: str) -> None:
-    """Raises MeshUnsupportedError when the model requires an extension that is not read here."""
-    attributes: dict[str, str] = {}
+    def _parse(self, block: bytes, last: bool) -> None:
+        try:
+            self._parser.Parse(block, last)
+        except expat.ExpatError as problem:
+            raise MeshRefusedError(f"The 3MF's part {self._name} is not well-formed XML: {problem}.") from problem
 
-    def take(_tag: str, found: dict[str, str]) -> None:
-        attributes.update(found)
-        raise _RootSeenError
-
-    parser = expat.ParserCreate()
-    parser.StartElementHandler = take
-    try:
-        parser.Parse(head, False)
-    except _RootSeenError:
-        pass
-    except expat.ExpatError as problem:
-        raise MeshRefusedError(f"The 3MF's part {name[:80]!r} is not XML: {problem}.") from problem
-    for prefix in attributes.get("requiredextensions", "").split():
-        space = attributes.get(f"xmlns:{prefix}", f"undeclared prefix {prefix}")
-        if space not in _READ_EXTENSIONS:
-            raise MeshUnsupportedError(f"The 3MF requires an extension that is not supported: {space[:120]}.")
+    def _take_root(self, _tag: str, attributes: dict[str, str]) -> None:
+        self._root = attributes
+        self._parser.StartElementHandler = None

@@ -178,6 +178,4 @@ def _nested(rings: list[Any]) -> Any:
         around = tree.query(shapely.Point(hole.coords[0]), predicate="intersects")
         if len(around):
             owned.setdefault(int(around.min()), []).append(hole)
-    return shapely.MultiPolygon(
-        [shapely.Polygon(p.exterior, owned.get(i, [])) for i, p in enumerate(outers)]
-    )
+    return shapely.MultiPolygon([shapely.Polygon(p.exterior, owned.get(i, [])) for i, p in enumerate(outers)])

@@ -74,6 +74,8 @@ def read_obj(data: bytes, limits: MeshLimits) -> Soup:
     faces = [re.sub(rb"/\S*", b"", line) for line in lines if line[:2] in (b"f ", b"f\t")]
     triangles = sum(len(line.split()) - 3 for line in faces)
     check_triangles(triangles, limits)
+    if any(len(line.split()) < 4 for line in faces):
+        raise MeshRefusedError("The OBJ has a face with fewer than three corners: it is cut short or damaged.")
     if not points or not faces:
         raise MeshRefusedError(f"The OBJ has {len(points):,} vertices and {len(faces):,} faces: no mesh.")
     _check_obj_numbers(lines, faces, len(points))
@@ -119,6 +121,8 @@ def read_ply(data: bytes, limits: MeshLimits) -> Soup:
     parts = _parsed("PLY", load_ply, io.BytesIO(clean), skip_materials=True, fix_texture=False)
     points, triangles = _joined(parts)
     check_triangles(len(triangles), limits)
+    if len(triangles) < faces:
+        raise MeshRefusedError(f"The PLY says {faces:,} faces, but {len(triangles):,} could be read.")
     return _counted("PLY", points, triangles, vertices, None)
 
 

@@ -61,7 +61,10 @@ class Hotend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Machine:
-    """A filament printer. Nozzles refer to it (``Nozzle.machine_id``), not the other way round."""
+    """A filament printer. Nozzles refer to it (``Nozzle.machine_id``), not the other way round.
+
+    hotend_changed_at: when its hotend was last replaced; calibrations from before are stale.
+    """
 
     id: str
     name: str
@@ -82,6 +85,7 @@ class Machine:
     hourly_cost: float = 2.0
     state: MachineState = MachineState.UP
     state_reason: str = ""
+    hotend_changed_at: float | None = None
     version: int = 1
 
 
@@ -124,6 +128,7 @@ class Material:
     shrinkage_percent: linear change on cooling that scaling in preparation does not take out.
     layer_time_min_s: shortest time a layer needs to set before the next one.
     abrasive: 0 not, 1 mildly (wears brass within a spool or two), 2 strongly.
+    batch_changed_at: when another batch came into use; calibrations from before are stale.
     """
 
     id: str
@@ -150,6 +155,7 @@ class Material:
     drying_temp_c: float | None = None
     drying_h: float | None = None
     cautions: tuple[Caution, ...] = ()
+    batch_changed_at: float | None = None
     version: int = 1
 
 
@@ -173,6 +179,7 @@ class Calibration:
     hole_allowance_mm, boss_allowance_mm: measured minus nominal diameter (holes are mostly negative).
     size_sd_mm: standard deviation of those sizes over ``measured`` features.
     flow_ceiling_mm3_s: highest flow that still came out whole. None: not measured.
+    abrasive_cm3_at: the nozzle's ``abrasive_cm3`` at the time; None: not known, so wear since then is not counted.
     """
 
     id: str
@@ -192,4 +199,5 @@ class Calibration:
     measured: int = 0
     measured_by: str = ""
     instrument: str = ""
+    abrasive_cm3_at: float | None = None
     version: int = 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-MODEL_VERSION = "1"
+MODEL_VERSION = "2"
 
 
 class Gate(StrEnum):
@@ -18,6 +18,7 @@ class Gate(StrEnum):
     BED_TEMPERATURE = "bed-temperature"
     CHAMBER = "chamber"
     TIP_WEAR_CLASS = "tip-wear-class"
+    WORN = "worn"  # the tip has carried the abrasive volume it is good for
     BORE_FOR_FILLER = "bore-for-filler"
     STOCK = "stock"
     CRITICAL_DETAIL = "critical-detail"
@@ -45,7 +46,10 @@ class Scores:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitPrediction:
-    """One toleranced size on one candidate: what is expected against what is allowed, mm."""
+    """One toleranced size on one candidate: what is expected against what is allowed, mm.
+
+    prior_mean_mm, prior_scale_mm: the same before any calibration or outcome.
+    """
 
     name: str
     lower_mm: float
@@ -55,6 +59,8 @@ class FitPrediction:
     dof: float
     probability: float
     cpk: float
+    prior_mean_mm: float | None = None
+    prior_scale_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,11 +75,37 @@ class TimeSplit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Grounds:
+    """What a pairing's scores rest on besides the priors; all of its own pairing, none of its neighbours.
+
+    prints, sizes, timed, volume_cm3: outcomes learnt; calibration_weight: 0 none or worthless, 1 fresh;
+    time_factor: hours = physics * time_factor, its logarithm Student t with time_ln_scale and time_dof;
+    clog_per_cm3: believed rate, prior_clog_per_cm3: the same before any outcome; sound_share: chance that a
+    copy does not fail for another reason than a clog or a size.
+    """
+
+    prints: int = 0
+    sizes: int = 0
+    timed: int = 0
+    volume_cm3: float = 0.0
+    calibration_weight: float = 0.0
+    calibration_age_d: float | None = None
+    time_factor: float = 1.0
+    time_ln_scale: float = 0.0
+    time_dof: float = 0.0
+    clog_per_cm3: float = 0.0
+    prior_clog_per_cm3: float = 0.0
+    sound_share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
     """A pairing with one bead, scored. Hours, grams and costs are for one copy.
 
     utility = sum of weight * ln(score). good_share: chance that a copy is neither clogged nor out of
-    tolerance. *_per_good counts the failed copies in.
+    tolerance, nor scrapped for another reason. *_per_good counts the failed copies in.
+    low, high: 90 % credible interval of each score; probability_best: that this is the best of the routing's
+    candidates, from posterior draws.
     """
 
     machine_id: str
@@ -93,7 +125,12 @@ class Candidate:
     hours_per_good: float
     grams_per_good: float
     cost_per_good: float
+    volume_cm3: float = 0.0
     fits: tuple[FitPrediction, ...] = ()
+    low: Scores | None = None
+    high: Scores | None = None
+    probability_best: float | None = None
+    grounds: Grounds = Grounds()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +175,10 @@ class Remedy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Routing:
-    """chosen is None when every candidate was refused. others: best bead of each other pairing, ranked."""
+    """chosen is None when every candidate was refused. others: best bead of each other pairing, ranked.
+
+    as_of: the hour that ages were taken at; None: nothing was aged.
+    """
 
     shop_revision: int
     emphasis: Scores  # weights, summing to 1
@@ -153,7 +193,30 @@ class Routing:
     pairings: int = 0
     candidates: int = 0
     feasible: int = 0
+    as_of: float | None = None
     model_version: str = MODEL_VERSION
+
+
+class Measure(StrEnum):
+    """Something that can be measured to know better."""
+
+    GAUGE_PIECE = "gauge-piece"  # a calibration: holes and bosses of a test piece, and the flow ceiling
+    MEASURED_PRINT = "measured-print"  # one copy of the job itself, timed and measured
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InformationValue:
+    """What one measurement is worth to one routing.
+
+    gain: utility that the changed choice is expected to bring; chance_of_change: that it changes the choice.
+    """
+
+    measure: Measure
+    machine_id: str
+    nozzle_id: str
+    material_id: str
+    gain: float
+    chance_of_change: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

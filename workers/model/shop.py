@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from workers.model.errors import ConflictError, NotFoundError, VersionMismatchError
+from workers.model.evidence import Evidence
 from workers.model.fleet import Calibration, Machine, Material, Nozzle, Spool
 from workers.model.job import Emphasis
 
@@ -33,6 +34,7 @@ class Shop:
     spools: tuple[Spool, ...] = ()
     calibrations: tuple[Calibration, ...] = ()
     emphasis: Emphasis = Emphasis()
+    evidence: tuple[Evidence, ...] = ()
 
 
 def subject_of(thing: Thing) -> str:

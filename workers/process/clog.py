@@ -19,7 +19,7 @@ from workers.learning.evidence import GammaBelief, chance_of_event, gamma_belief
 from workers.model.fleet import TipMaterial
 from workers.process.tables import number, rows
 
-# Engineering priors, all six.
+# Engineering priors, all of them.
 FILLED_RATE_PER_CM3 = 0.0055  # rate of a filled melt in a bore far below its fibres, at PHI_REF
 LENGTHS_PER_BORE = 1.5  # c: the bore, in fibre lengths, at which that rate has fallen to 1/e
 PHI_REF = 0.1357  # volume fraction of 20 wt% carbon fibre in PA6
@@ -27,7 +27,8 @@ DIRT_RATE_PER_CM3 = 2e-4  # dust and char, in any filament
 DIRT_SCALE_MM = 0.225
 FLOOR_RATE_PER_CM3 = 1e-5  # no bore is wholly safe
 PRIOR_CM3 = 500.0  # the volume of experience that the prior is worth
-WEAR_LOSS_MAX_MM = 0.03  # a tip worn further is refused by the operator, not modelled
+PRIOR_CLOGS_MIN = 0.1  # and the clogs it is worth at least: one clog must not make a safe bore look lost
+WEAR_LOSS_MAX_MM = 0.03  # a tip worn further is refused (wear.py)
 
 _SMALLEST_LENGTH_MM = 1e-6
 
@@ -72,8 +73,11 @@ def rate_per_cm3(
 
 
 def prior_belief(rate: ArrayLike, worth_cm3: float = PRIOR_CM3) -> GammaBelief:
-    """Gamma belief with that mean rate, worth a stated volume; update it with learning.evidence."""
-    return gamma_belief(rate, np.full(np.shape(rate), worth_cm3))
+    """Gamma belief with that mean rate, worth a stated volume, or more where the rate is tiny.
+
+    Update it with learning.evidence.
+    """
+    return gamma_belief(rate, np.maximum(worth_cm3, PRIOR_CLOGS_MIN / floats(rate)))
 
 
 def risk(a: Array, b: Array, volume_cm3: Array) -> Array:

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workers.learning.arrays import Array
-from workers.learning.evidence import NormalBelief, StudentT, predictive, update_normal_by_moments
+from workers.learning.evidence import StudentT
 from workers.model.part import Axis, FeatureKind
+from workers.process.allowance import PRIOR_WEIGHT, Learnt, Measured, learnt_sizes, row_of
 from workers.process.student import student_cdf
 
 Codes = NDArray[np.intp]
@@ -37,8 +38,6 @@ SHRINKAGE_SD = 0.4  # uncertainty of a handbook shrinkage, as a share of it
 SAG_PER_WIDTH = 0.25  # a hole on its side loses this share of the bead width at its crown
 SIDE_SPREAD = 2.0  # and its spread, like every size across layers, is so many times wider
 GAUGE_MM = 10.0  # size that a calibration's allowances are taken to stand for
-PRIOR_DOF = 4.0
-PRIOR_WEIGHT = 0.25  # measured features that the prior mean is worth: machines differ more than their prints
 
 CHANCE_MIN = 1e-6
 
@@ -59,7 +58,8 @@ class FitParameters:
     """Fit classes, arrays (C,): what tells one class of candidates from another; nan where not calibrated.
 
     hole_allowance_mm, boss_allowance_mm: measured minus nominal; size_sd_mm: spread of the sizes over
-    ``measured`` features; calibrated_width_mm: bead they were measured with (None: the class's own).
+    ``measured`` features; calibrated_width_mm: bead they were measured with (None: the class's own); trust: what
+    they still count for (None: all). learnt: all this worked out already, outcomes included.
     """
 
     bore_mm: Array
@@ -70,9 +70,20 @@ class FitParameters:
     size_sd_mm: Array
     measured: Array
     calibrated_width_mm: Array | None = None
+    trust: Array | None = None
+    learnt: Learnt | None = None
 
 
-Prediction = StudentT  # of the size, mm; arrays (F, C)
+@dataclass(frozen=True, slots=True)
+class Prediction(StudentT):
+    """Of the size, mm; arrays (F, C). prior_mean, prior_scale: the same before anything was measured.
+
+    weight: how many observations the mean is worth.
+    """
+
+    prior_mean: Array
+    prior_scale: Array
+    weight: Array
 
 
 def predict(kind_code: Codes, axis_code: Codes, nominal_mm: Array, facets: Array, classes: FitParameters) -> Prediction:
@@ -86,20 +97,31 @@ def predict(kind_code: Codes, axis_code: Codes, nominal_mm: Array, facets: Array
     bias = size_bias(kind, nominal, classes.bead_width_mm, width, classes.shrinkage_percent)
     crown = SAG_PER_WIDTH * sag * _ROUND_HOLE[kind] * width
     drawn = nominal - facet_loss(nominal, facets[:, None]) * _ROUND_HOLE[kind]
-    learnt, side = _learnt(classes), _INSIDE[kind_code].astype(np.intp)
-    variance = _prior_variance(nominal, width, sag, classes) * learnt.prior_share[side]
-    variance += learnt.variance[side]
-    return Prediction(drawn + bias - crown + learnt.shift[side], np.sqrt(variance), learnt.dof[side])
+    prior_mean, prior_variance = drawn + bias - crown, _prior_variance(nominal, width, sag, classes)
+    learnt = classes.learnt or learnt_sizes(surprise(classes))
+    row = row_of(kind_code, axis_code)
+    weight = learnt.weight[row]
+    variance = prior_variance * learnt.prior_share[row]
+    variance += learnt.variance[row]
+    variance *= 1.0 + 1.0 / weight
+    return Prediction(
+        mean=prior_mean + learnt.shift[row],
+        scale=np.sqrt(variance),
+        dof=learnt.dof[row],
+        prior_mean=prior_mean,
+        prior_scale=np.sqrt(prior_variance * (1.0 + 1.0 / PRIOR_WEIGHT)),
+        weight=weight,
+    )
 
 
-def conformance(prediction: Prediction, lower_mm: Array, upper_mm: Array) -> Array:
+def conformance(prediction: StudentT, lower_mm: Array, upper_mm: Array) -> Array:
     """Chance (F, C) that each feature lies within its limits (F,), clipped to [1e-6, 1]."""
     over = student_cdf((upper_mm[:, None] - prediction.mean) / prediction.scale, prediction.dof)
     under = student_cdf((lower_mm[:, None] - prediction.mean) / prediction.scale, prediction.dof)
     return np.clip(over - under, CHANCE_MIN, 1.0)
 
 
-def cpk(prediction: Prediction, lower_mm: Array, upper_mm: Array) -> Array:
+def cpk(prediction: StudentT, lower_mm: Array, upper_mm: Array) -> Array:
     """Capability index (F, C): distance of the mean from the nearer limit, over three scales."""
     nearer = np.minimum(upper_mm[:, None] - prediction.mean, prediction.mean - lower_mm[:, None])
     return nearer / (3.0 * prediction.scale)
@@ -142,46 +164,14 @@ def _prior_variance(nominal: Array, width: Array, sag: Array, classes: FitParame
     return (bead * bead + shrinkage * shrinkage) / (1.0 + 1.0 / PRIOR_WEIGHT)
 
 
-@dataclass(frozen=True, slots=True)
-class _Learnt:
-    """What calibrations change, arrays (2, C): outside sizes, then inside sizes.
-
-    shift: of the mean, mm; dof; predictive variance = prior_share * prior variance + variance.
-    """
-
-    shift: Array
-    dof: Array
-    prior_share: Array
-    variance: Array
-
-
-def _learnt(classes: FitParameters) -> _Learnt:
-    """The conjugate update, which is linear in the prior variance: its two parts, made once a class."""
-    surprise = _surprise(classes)
-    known = ~np.isnan(surprise)
-    count = np.where(known, np.maximum(classes.measured, 1.0), 0.0)
-    spread_known = ~np.isnan(classes.size_sd_mm)
-    squares = np.maximum(count - 1.0, 0.0) * np.where(spread_known, classes.size_sd_mm, 0.0) ** 2
-    zero = np.zeros_like(count)
-    prior = NormalBelief(zero, zero + PRIOR_WEIGHT, zero + PRIOR_DOF, zero)
-    after = update_normal_by_moments(prior, count, np.where(known, surprise, 0.0), squares)
-    # Where no spread was measured the sizes count as scattering as the prior says.
-    assumed = PRIOR_DOF + np.where(spread_known, 0.0, np.maximum(count - 1.0, 0.0))
-    return _Learnt(
-        after.mean, after.dof, assumed / after.dof * (1.0 + 1.0 / after.weight), predictive(after).scale ** 2
-    )
-
-
-def _surprise(classes: FitParameters) -> Array:
-    """How far the measured allowances lay from the prior (2, C): bosses, holes; nan where not measured."""
+def surprise(classes: FitParameters) -> Measured:
+    """The classes' calibrations as how far their allowances lay from the prior for the bead they were measured with."""
     laid = classes.bead_width_mm if classes.calibrated_width_mm is None else classes.calibrated_width_mm
     laid = np.where(np.isnan(laid), classes.bead_width_mm, laid)
     kinds = np.array([[KIND_CODES[FeatureKind.BOSS]], [KIND_CODES[FeatureKind.HOLE]]])
     expected = size_bias(
-        kinds,
-        np.full((2, 1), GAUGE_MM),
-        laid,
-        spread_width(laid, classes.bore_mm),
-        classes.shrinkage_percent,
+        kinds, np.full((2, 1), GAUGE_MM), laid, spread_width(laid, classes.bore_mm), classes.shrinkage_percent
     )
-    return np.stack([classes.boss_allowance_mm, classes.hole_allowance_mm]) - expected
+    outside, inside = np.stack([classes.boss_allowance_mm, classes.hole_allowance_mm]) - expected
+    trust = np.ones_like(classes.measured) if classes.trust is None else classes.trust
+    return Measured(outside, inside, classes.size_sd_mm, classes.measured, trust)

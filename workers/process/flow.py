@@ -73,14 +73,20 @@ def flow_ceiling(
     power_law_n: ArrayLike,
     consistency_pa_s_n: ArrayLike,
     calibrated_mm3_s: ArrayLike = math.nan,
+    calibrated_weight: ArrayLike = 1.0,
 ) -> FlowCeiling:
-    """Highest flow, mm^3/s, and what sets it; a calibrated ceiling (nan where none) wins. Broadcasts."""
+    """Highest flow, mm^3/s, and what sets it; a calibrated ceiling (nan where none) wins. Broadcasts.
+
+    calibrated_weight: 1 for a fresh calibration; an aged one is drawn back to the model in proportion (as logs).
+    """
     melt = floats(hotend_flow_mm3_s) * floats(melt_factor)
     pressure = pressure_flow(
         feed_pressure(push_force_n, filament_mm), bore_mm, land_mm, power_law_n, consistency_pa_s_n
     )
     calibrated = floats(calibrated_mm3_s)
     measured = np.isfinite(calibrated)
-    ceiling = np.where(measured, calibrated, np.minimum(melt, pressure))
+    modelled, weight = np.minimum(melt, pressure), floats(calibrated_weight)
+    drawn = np.where(weight < 1.0, calibrated**weight * modelled ** (1.0 - weight), calibrated)
+    ceiling = np.where(measured, drawn, modelled)
     limit = np.where(measured, 2, np.where(pressure < melt, 1, 0)).astype(np.int8)
     return FlowCeiling(ceiling, np.broadcast_to(limit, ceiling.shape))

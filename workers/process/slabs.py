@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
@@ -161,13 +161,3 @@ def _place(dz: Array, size: Array) -> Array:
     span = largest - smallest
     by_size = np.minimum(size - smallest, span) / np.where(span > 1e-9, span, 1.0)
     return np.where(span > 1e-9, (by_height + by_size) / 2.0, by_height)
-
-
-def compress_profile(summary: GeometrySummary, shells: int, infill: float) -> SlabBatch:
-    """compress_profiles for one part."""
-    return compress_profiles([summary], np.array([float(shells)]), np.array([infill]))
-
-
-def stack_slabs(parts: Sequence[SlabBatch]) -> SlabBatch:
-    """Several batches of the same K as one."""
-    return SlabBatch(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(SlabBatch)))

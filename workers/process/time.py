@@ -12,26 +12,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from workers.learning.arrays import Array, floats
 from workers.process.motion import HOPS_PER_ISLAND, MotionTable, stretch
 from workers.process.slabs import SlabBatch
+
+Index = NDArray[np.intp]
 
 _BLOCK_JOBS = 1  # so that a job gets the same bits alone or in a batch, and its work arrays stay in the cache
 
 
 @dataclass(frozen=True, slots=True)
 class TimeSplit:
-    """Where one candidate's hours go; they sum to its print time.
+    """Where the hours of each job's candidate go, arrays (J,); they sum to its print time.
 
     melt: laying bead at a speed that the flow ceiling sets; motion: laying bead at the commanded speed,
     and every acceleration; cooling: waiting for the layer to set; travel: moving without laying.
     """
 
-    melt_h: float
-    motion_h: float
-    cooling_h: float
-    travel_h: float
+    melt_h: Array
+    motion_h: Array
+    cooling_h: Array
+    travel_h: Array
 
 
 def print_seconds(slabs: SlabBatch, shells: Array, infill: Array, table: MotionTable) -> Array:
@@ -82,24 +85,28 @@ def deposited_mm3(slabs: SlabBatch, shells: Array, infill: Array, spacing_mm: Ar
     return floats(whole - hollow * inside.reshape(jobs, k, -1).sum(axis=1))
 
 
-def time_split(
-    slabs: SlabBatch, shells: Array, infill: Array, table: MotionTable, job: int, pairing: int, bead: int
+def time_splits(
+    slabs: SlabBatch, shells: Array, infill: Array, table: MotionTable, pairing: Index, bead: Index
 ) -> TimeSplit:
-    """The print time of one candidate by cause, for its explanation."""
+    """The print time of one candidate of each job by cause; pairing, bead and every share are (J,)."""
     at = (pairing, bead)
-    layers = slabs.dz_mm[job] / table.height_mm[at]
-    area, height = slabs.area_mm2[job], table.height_mm[at]
-    inside = np.maximum(area - shells[job] * slabs.perimeter_mm[job] * table.spacing_mm[at], 0.0)
-    filled = inside * fill_density(slabs, infill)[job]
+
+    def column(values: Array) -> Array:
+        return values[at][:, None]
+
+    layers = slabs.dz_mm / column(table.height_mm)
+    area, height = slabs.area_mm2, column(table.height_mm)
+    inside = np.maximum(area - shells[:, None] * slabs.perimeter_mm * column(table.spacing_mm), 0.0)
+    filled = inside * fill_density(slabs, infill)[:, None]
     walls = area - inside
-    steady = (walls + filled) * height * table.infill_s_mm3[at]
-    chord_stops = np.atleast_1d(table.stop_mm[at] * slabs.inverse_chord[job])
-    laying = walls * height * table.wall_s_mm3[at] + filled * height * table.infill_s_mm3[at] * stretch(chord_stops)
-    hops = HOPS_PER_ISLAND * slabs.islands[job]
-    travel = hops * (slabs.hop_mm[job] / table.travel_speed_mm_s[at] + table.hop_s[at])
-    waiting = np.maximum(table.layer_min_s[at] - laying - travel, 0.0)
-    melt = steady if table.flow_limited[at] else np.zeros_like(steady)
-    return TimeSplit(*(float(layers @ seconds) / 3600.0 for seconds in (melt, laying - melt, waiting, travel)))
+    steady = (walls + filled) * height * column(table.infill_s_mm3)
+    chords = stretch(table.stop_mm[at] * slabs.inverse_chord)[:, None]
+    laying = walls * height * column(table.wall_s_mm3) + filled * height * column(table.infill_s_mm3) * chords
+    hops = HOPS_PER_ISLAND * slabs.islands
+    travel = hops * (slabs.hop_mm[:, None] / column(table.travel_speed_mm_s) + column(table.hop_s))
+    waiting = np.maximum(column(table.layer_min_s) - laying - travel, 0.0)
+    melt = steady * table.flow_limited[at][:, None]
+    return TimeSplit(*((layers * part).sum(axis=1) / 3600.0 for part in (melt, laying - melt, waiting, travel)))
 
 
 def _outside_rows(slabs: SlabBatch, shells: Array) -> Array:

@@ -11,7 +11,7 @@ from workers.model.job import JobSpec, Limits
 from workers.model.routing import Candidate, FitPrediction, Scores, TimeSplit
 from workers.process import time
 from workers.routing.score import ScoreBlock
-from workers.routing.table import Pairing
+from workers.routing.pairing import Pairing
 
 Index = NDArray[np.intp]
 
@@ -119,16 +119,12 @@ def _fit_of(name: str, limits: Limits, mean: float, scale: float, dof: float, pr
 
 def time_splits(block: ScoreBlock, specs: Sequence[JobSpec], chosen: Index) -> list[TimeSplit | None]:
     """Hours of one copy of each job's choice by what sets the pace, the setup shared over the copies."""
-    return [_time_split(block, j, spec, int(chosen[j])) if chosen[j] >= 0 else None for j, spec in enumerate(specs)]
+    p, b = np.divmod(np.maximum(chosen, 0), block.table.shape[1])
+    split = time.time_splits(block.slabs, block.shells, block.infill, block.table.motion, p, b)
+    setup = block.table.setup_s[p] / 3600.0 / np.array([spec.quantity for spec in specs])
+    shares = np.stack([split.melt_h, split.motion_h, split.cooling_h, split.travel_h, setup], axis=-1).tolist()
+    return [_time_split(*shares[j]) if at >= 0 else None for j, at in enumerate(chosen)]
 
 
-def _time_split(block: ScoreBlock, j: int, spec: JobSpec, place: int) -> TimeSplit:
-    p, b = divmod(place, block.table.shape[1])
-    split = time.time_split(block.slabs, block.shells, block.infill, block.table.motion, j, p, b)
-    return TimeSplit(
-        melt_h=split.melt_h,
-        motion_h=split.motion_h,
-        cooling_h=split.cooling_h,
-        travel_h=split.travel_h,
-        setup_h=block.table.pairings[p].setup_s / 3600.0 / spec.quantity,
-    )
+def _time_split(melt: float, motion: float, cooling: float, travel: float, setup: float) -> TimeSplit:
+    return TimeSplit(melt_h=melt, motion_h=motion, cooling_h=cooling, travel_h=travel, setup_h=setup)

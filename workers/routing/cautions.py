@@ -13,7 +13,7 @@ from workers.model.routing import Candidate
 from workers.process.detail import lost_features, mean_cusp_mm, roughness_um
 from workers.process.strength import HEIGHT_TO_BORE_LOAD_MAX, layer_ratio
 from workers.routing.gates import is_fibre_filled
-from workers.routing.table import Pairing
+from workers.routing.pairing import Pairing
 
 HOT = (
     "Hot parts: the nozzle runs at up to {nozzle:.0f} °C and the bed at {bed:.0f} °C; let both cool, "

@@ -16,7 +16,7 @@ from workers.learning.evidence import chance_of_event
 from workers.model.job import Emphasis, JobSpec, Limits
 from workers.process import detail, fit
 from workers.process.limits import limits_of
-from workers.process.slabs import SlabBatch, compress_profile, stack_slabs
+from workers.process.slabs import SlabBatch, compress_profiles
 from workers.process.time import deposited_mm3, print_seconds
 from workers.routing.gates import allowed_bead_width
 from workers.routing.table import PairingTable
@@ -83,9 +83,9 @@ def weights_of(emphasis: Emphasis) -> tuple[float, float, float, float]:
 def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> ScoreBlock:
     """The four scores, the gates and the utility of every candidate of every job."""
     weights = np.array([weights_of(spec.emphasis or default) for spec in specs])
-    slabs = stack_slabs([compress_profile(spec.summary, spec.shells, spec.infill) for spec in specs])
     shells = np.array([spec.shells for spec in specs], dtype=np.float64)
     infill = np.array([spec.infill for spec in specs], dtype=np.float64)
+    slabs = compress_profiles([spec.summary for spec in specs], shells, infill)
     fit_block = _fit_block(table, specs)
     volume = deposited_mm3(slabs, shells, infill, table.bore)
     risk = chance_of_event(table.clog_a, table.clog_b, volume / 1000.0)
@@ -157,7 +157,7 @@ def _fits_in(table: PairingTable, specs: Sequence[JobSpec]) -> NDArray[np.bool_]
     part[:, :2].sort(axis=1)
     room[:, :2].sort(axis=1)
     inside = np.all(part[:, None, :] <= room[None, :, :], axis=2)
-    return inside[:, table.machine_of]  # type: ignore[no-any-return]
+    return inside[:, table.machine_of]
 
 
 def _in_stock(table: PairingTable, volume_mm3: Array) -> NDArray[np.bool_]:
@@ -174,7 +174,7 @@ def _feasible(table: PairingTable, specs: Sequence[JobSpec], pairing_ok: NDArray
     if loaded.any():
         bead_ok &= table.load_ok[None, :, :] | ~loaded[:, None, None]
     bead_ok &= (pairing_ok & table.passes)[:, :, None]
-    return bead_ok  # type: ignore[no-any-return]
+    return bead_ok
 
 
 def _ln_time(table: PairingTable, specs: Sequence[JobSpec], seconds: Array, feasible: NDArray[np.bool_]) -> Array:

@@ -13,34 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from workers.model.fleet import Calibration, Machine, Material, Nozzle
+from workers.learning.pooling import Book
+from workers.model.fleet import Machine, Material, Nozzle
 from workers.model.routing import Refusal
 from workers.model.shop import Shop
-from workers.process import bead, clog, fit, flow, motion
+from workers.process import bead, fit, motion
+from workers.process.allowance import Learnt
 from workers.process.strength import load_bearing_ok
-from workers.routing.gates import RefusalList, static_refusal
+from workers.routing.belief import Beliefs, beliefs_of, column
+from workers.routing.gates import RefusalList
+from workers.routing.pairing import Pairing, pairings_of
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-
-FIT_COLUMNS = 7  # of _fit_row
-HEAT_UP_S = 240.0  # engineering prior: nozzle and bed from cold to printing temperature
-
-
-@dataclass(frozen=True, slots=True)
-class Pairing:
-    """One (machine, nozzle, material) that could print, with its newest calibration if there is one."""
-
-    machine: Machine
-    nozzle: Nozzle
-    material: Material
-    calibration: Calibration | None
-    loaded: bool
-    refusal: Refusal | None
-
-    @property
-    def setup_s(self) -> float:
-        return HEAT_UP_S + (0.0 if self.loaded else self.machine.material_change_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +49,7 @@ class PairingTable:
     bore: Array
     clog_a: Array
     clog_b: Array
-    flow: flow.FlowCeiling
+    beliefs: Beliefs
     width: Array
     height: Array
     load_ok: NDArray[np.bool_]
@@ -82,22 +67,29 @@ class PairingTable:
         return self.width.shape[0], self.width.shape[1]
 
 
-def build_table(shop: Shop, material_ids: Sequence[str], nozzles: Sequence[Nozzle] | None = None) -> PairingTable:
+def build_table(
+    shop: Shop,
+    material_ids: Sequence[str],
+    nozzles: Sequence[Nozzle] | None = None,
+    *,
+    now: float | None = None,
+    book: Book | None = None,
+) -> PairingTable:
     """The table of every machine with every nozzle mounted on it, for these materials.
 
-    ``nozzles`` replaces the shop's nozzles (for what-if questions).
+    ``nozzles`` replaces the shop's nozzles (for what-if questions); ``now``: moment at which calibrations and spools
+    are aged, None: not at all; ``book``: the shop's evidence, if it has been read already.
     """
-    pairings = _pairings(shop, set(material_ids), shop.nozzles if nozzles is None else nozzles)
+    pairings = pairings_of(shop, set(material_ids), shop.nozzles if nozzles is None else nozzles, now)
     beads = [_beads(p) for p in pairings]
     width = np.array([w for w, _ in beads]).reshape(len(pairings), bead.BEADS_PER_BORE)
     height = np.array([h for _, h in beads]).reshape(len(pairings), bead.BEADS_PER_BORE)
     machines, materials = _distinct(pairings)
-    ceiling = _flow_ceiling(pairings)
-    belief = clog.prior_belief(_clog_rates(pairings))
+    beliefs = beliefs_of(pairings, Book(shop.evidence) if book is None else book)
     widths, width_of = np.unique(width, return_inverse=True)
     heights, height_of = np.unique(height, return_inverse=True)
-    classes, class_of = _fit_classes(pairings, width)
-    bore = _column(pairings, lambda p: p.nozzle.bore_mm)
+    classes, class_of = _fit_classes(pairings, width, beliefs.learnt)
+    bore = column(pairings, lambda p: p.nozzle.bore_mm)
     return PairingTable(
         pairings=pairings,
         static_refusals=_static_refusals(pairings),
@@ -107,12 +99,12 @@ def build_table(shop: Shop, material_ids: Sequence[str], nozzles: Sequence[Nozzl
         machines=machines,
         materials=materials,
         spool_g=np.array([_fullest_spool(shop, m) for m in materials]),
-        setup_s=_column(pairings, lambda p: p.setup_s),
-        hourly_cost=_column(pairings, lambda p: p.machine.hourly_cost),
+        setup_s=column(pairings, lambda p: p.setup_s),
+        hourly_cost=column(pairings, lambda p: p.machine.hourly_cost),
         bore=bore,
-        clog_a=belief.a,
-        clog_b=belief.b,
-        flow=ceiling,
+        clog_a=beliefs.clog.a,
+        clog_b=beliefs.clog.b,
+        beliefs=beliefs,
         width=width,
         height=height,
         load_ok=load_bearing_ok(height, bore[:, None]),
@@ -126,33 +118,13 @@ def build_table(shop: Shop, material_ids: Sequence[str], nozzles: Sequence[Nozzl
         motion=motion.motion_table(
             width_mm=width,
             height_mm=height,
-            flow_ceiling_mm3_s=ceiling.mm3_s,
-            speed_max_mm_s=_column(pairings, lambda p: p.machine.speed_max_mm_s),
-            acceleration_mm_s2=_column(pairings, lambda p: p.machine.acceleration_mm_s2),
-            travel_speed_mm_s=_column(pairings, lambda p: p.machine.travel_speed_mm_s),
-            layer_time_min_s=_column(pairings, lambda p: p.material.layer_time_min_s),
+            flow_ceiling_mm3_s=beliefs.flow.mm3_s,
+            speed_max_mm_s=column(pairings, lambda p: p.machine.speed_max_mm_s),
+            acceleration_mm_s2=column(pairings, lambda p: p.machine.acceleration_mm_s2),
+            travel_speed_mm_s=column(pairings, lambda p: p.machine.travel_speed_mm_s),
+            layer_time_min_s=column(pairings, lambda p: p.material.layer_time_min_s),
         ),
     )
-
-
-def _pairings(shop: Shop, material_ids: set[str], nozzles: Sequence[Nozzle]) -> tuple[Pairing, ...]:
-    calibrations = _newest_calibrations(shop)
-    loaded = {(s.machine_id, s.material_id) for s in shop.spools if s.machine_id is not None}
-    found = []
-    for machine in shop.machines:
-        for nozzle in (n for n in nozzles if n.machine_id == machine.id):
-            for material in (m for m in shop.materials if m.id in material_ids):
-                found.append(
-                    Pairing(
-                        machine,
-                        nozzle,
-                        material,
-                        calibrations.get((machine.id, nozzle.id, material.id)),
-                        (machine.id, material.id) in loaded,
-                        static_refusal(machine, nozzle, material),
-                    )
-                )
-    return tuple(found)
 
 
 def _static_refusals(pairings: Sequence[Pairing]) -> tuple[Refusal, ...]:
@@ -161,11 +133,6 @@ def _static_refusals(pairings: Sequence[Pairing]) -> tuple[Refusal, ...]:
         if pairing.refusal is not None:
             found.add(pairing.refusal, 1)
     return found.sorted()
-
-
-def _newest_calibrations(shop: Shop) -> dict[tuple[str, str, str], Calibration]:
-    ordered = sorted(shop.calibrations, key=lambda c: (c.calibrated_at, c.id))
-    return {(c.machine_id, c.nozzle_id, c.material_id): c for c in ordered}
 
 
 def _beads(pairing: Pairing) -> tuple[Array, Array]:
@@ -201,75 +168,32 @@ def _names(pairings: Sequence[Pairing], width: Array, height: Array) -> tuple[st
     )
 
 
-def _column(pairings: Sequence[Pairing], value: object) -> Array:
-    return np.array([value(p) for p in pairings], dtype=np.float64)  # type: ignore[operator]
-
-
-def _measured(value: float | None) -> float:
-    return math.nan if value is None else value
-
-
-def _flow_ceiling(pairings: Sequence[Pairing]) -> flow.FlowCeiling:
-    return flow.flow_ceiling(
-        hotend_flow_mm3_s=_column(pairings, lambda p: p.machine.hotend.flow_ceiling_mm3_s),
-        melt_factor=_column(pairings, lambda p: p.material.melt_factor),
-        bore_mm=_column(pairings, lambda p: p.nozzle.bore_mm),
-        land_mm=_column(pairings, lambda p: p.nozzle.land_mm),
-        push_force_n=_column(pairings, lambda p: p.machine.hotend.push_force_n),
-        filament_mm=_column(pairings, lambda p: p.machine.hotend.filament_mm),
-        power_law_n=_column(pairings, lambda p: p.material.power_law_n),
-        consistency_pa_s_n=_column(pairings, lambda p: p.material.consistency_pa_s_n),
-        calibrated_mm3_s=_column(
-            pairings, lambda p: _measured(p.calibration.flow_ceiling_mm3_s if p.calibration else None)
-        ),
+def _fit_classes(pairings: Sequence[Pairing], width: Array, learnt: Learnt) -> tuple[fit.FitParameters, Index]:
+    """Candidates that share bore, width, shrinkage and all that was learnt of sizes share one fit prediction."""
+    beads = width.shape[1]
+    bore, shrinkage = (
+        column(pairings, lambda p: p.worn_bore_mm),
+        column(pairings, lambda p: p.material.shrinkage_percent),
     )
-
-
-def _clog_rates(pairings: Sequence[Pairing]) -> Array:
-    return clog.rate_per_cm3(
-        _column(pairings, lambda p: clog.effective_bore(p.nozzle.bore_mm, p.nozzle.tip, p.nozzle.abrasive_cm3)),
-        _column(pairings, lambda p: p.material.filler.length_p95_um),
-        clog.filler_volume_fraction_of_compound(
-            _column(pairings, lambda p: p.material.filler.weight_fraction),
-            _column(pairings, lambda p: p.material.filler.density_g_cm3),
-            _column(pairings, lambda p: p.material.density_g_cm3),
-        ),
-    )
-
-
-def _fit_classes(pairings: Sequence[Pairing], width: Array) -> tuple[fit.FitParameters, Index]:
-    """Candidates that share bore, width, shrinkage and calibration share one fit prediction."""
-    rows = np.array([_fit_row(p) for p in pairings], dtype=np.float64).reshape(len(pairings), FIT_COLUMNS)
-    table = np.concatenate([np.repeat(rows[:, None, :], width.shape[1], axis=1), width[:, :, None]], axis=2).reshape(
-        -1, rows.shape[1] + 1
-    )
-    # nan is no value to compare by: -1 stands for "not calibrated" while the distinct rows are found
-    distinct, class_of = np.unique(np.where(np.isnan(table), -1e9, table), axis=0, return_inverse=True)
-    distinct = np.where(distinct == -1e9, math.nan, distinct)
-    bore, shrinkage, hole, boss, sd, measured, calibrated_width, bead_width = distinct.T
+    rows = np.repeat(np.stack([bore, shrinkage, _alike(learnt)], axis=1), beads, axis=0)
+    rows = np.concatenate([rows, width.reshape(-1, 1)], axis=1)
+    _, first, class_of = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    nothing = np.full(len(first), math.nan)
     parameters = fit.FitParameters(
-        bore_mm=bore,
-        bead_width_mm=bead_width,
-        shrinkage_percent=shrinkage,
-        hole_allowance_mm=hole,
-        boss_allowance_mm=boss,
-        size_sd_mm=sd,
-        measured=np.nan_to_num(measured),
-        calibrated_width_mm=calibrated_width,
+        bore_mm=rows[first, 0],
+        bead_width_mm=rows[first, 3],
+        shrinkage_percent=rows[first, 1],
+        hole_allowance_mm=nothing,
+        boss_allowance_mm=nothing,
+        size_sd_mm=nothing,
+        measured=np.zeros(len(first)),
+        learnt=learnt.columns(first // beads),
     )
     return parameters, class_of.reshape(width.shape)
 
 
-def _fit_row(pairing: Pairing) -> tuple[float, ...]:
-    measured = pairing.calibration
-    common = (pairing.nozzle.bore_mm, pairing.material.shrinkage_percent)
-    if measured is None:
-        return (*common, math.nan, math.nan, math.nan, 0.0, math.nan)
-    return (
-        *common,
-        _measured(measured.hole_allowance_mm),
-        _measured(measured.boss_allowance_mm),
-        _measured(measured.size_sd_mm),
-        float(measured.measured),
-        measured.bead_width_mm,
-    )
+def _alike(learnt: Learnt) -> Array:
+    """A number for each pairing (P,), the same where the same was learnt."""
+    columns = np.concatenate(learnt.parts()).T
+    _, number = np.unique(columns, axis=0, return_inverse=True)
+    return number.astype(np.float64).reshape(-1)

@@ -1,0 +1,95 @@
+"""The child process of the sandbox: one mesh in on standard input, lines of JSON out, then the end.
+
+Input: one line of JSON (the request) and the bytes of the file. Output lines: {"progress": [phase, percent]},
+then one of {"summary": ...}, {"poses": [...]}, {"refused": {"slug", "detail"}}.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import signal
+import sys
+from typing import Any, BinaryIO
+
+from workers.geometry.errors import MeshMemoryError
+from workers.geometry.limits import MIB, MeshLimits
+from workers.model.codec import from_plain, to_json, to_plain
+from workers.model.errors import InvalidError
+
+_GRACE_S = 5
+_PR_SET_PDEATHSIG = 1
+
+
+def main() -> int:
+    """Reads the request, bounds this process, answers. Returns the exit code."""
+    out = _private_output()
+    request = json.loads(sys.stdin.buffer.readline())
+    limits = from_plain(request["limits"], MeshLimits)
+    _bound(limits)
+    try:
+        _answer(out, _analysed(request, limits, out))
+    except InvalidError as refusal:
+        _answer(out, {"refused": {"slug": refusal.slug, "detail": refusal.detail}})
+    except BaseException as problem:
+        if not _is_memory(problem):
+            raise
+        _answer(out, {"refused": {"slug": MeshMemoryError.slug, "detail": memory_detail(limits)}})
+    return 0
+
+
+def memory_detail(limits: MeshLimits) -> str:
+    """The sentence for a mesh that ran out of memory."""
+    return f"The analysis needs more than {limits.memory_bytes / MIB:,.0f} MiB of memory, the limit."
+
+
+def _private_output() -> BinaryIO:
+    """Standard output for this module alone: what libraries print goes to standard error."""
+    own = os.dup(1)
+    os.dup2(2, 1)
+    return os.fdopen(own, "wb", buffering=0)
+
+
+def _bound(limits: MeshLimits) -> None:
+    """Memory, processor time and real time of this process; and it ends when its parent does."""
+    resource.setrlimit(resource.RLIMIT_AS, (limits.memory_bytes, limits.memory_bytes))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    cpu = int(2 * limits.seconds) + _GRACE_S  # two threads
+    resource.setrlimit(resource.RLIMIT_CPU, (cpu, cpu))
+    signal.setitimer(signal.ITIMER_REAL, limits.seconds + _GRACE_S)
+    if sys.platform == "linux":
+        import ctypes
+
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def _analysed(request: dict[str, Any], limits: MeshLimits, out: BinaryIO) -> dict[str, Any]:
+    from workers.geometry.summary import summarise, summarise_poses
+
+    def progress(phase: str, percent: float) -> None:
+        _answer(out, {"progress": [phase, percent]})
+
+    data = sys.stdin.buffer.read()
+    options = {"fmt": request["fmt"], "unit": request["unit"], "limits": limits, "progress": progress}
+    if request["poses"]:
+        pairs = summarise_poses(data, most=request["poses"], **options)
+        return {"poses": [[to_plain(pose), to_plain(summary)] for pose, summary in pairs]}
+    return {"summary": to_plain(summarise(data, **options))}
+
+
+def _is_memory(problem: BaseException) -> bool:
+    """Out of memory, in any of the ways libraries say so."""
+    text = f"{type(problem).__name__} {problem}".lower()
+    words = ("memory", "bad_alloc", "bad alloc", "start new thread", "failed to map segment")
+    return isinstance(problem, MemoryError) or any(word in text for word in words)
+
+
+def _answer(out: BinaryIO, message: dict[str, Any]) -> None:
+    line = memoryview(to_json(message) + b"\n")
+    while line:
+        line = line[out.write(line) :]
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,71 @@
+"""The measurable features of a part, named in a fixed order so that a job can refer to them."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from workers.geometry.flats import flats_of
+from workers.geometry.mesh import TriangleMesh
+from workers.geometry.rounds import Found, axis_kind, rounds_of
+from workers.geometry.walls import Surface
+from workers.model.part import Feature, FeatureKind
+
+# Above this the triangles are those of a scan or a lattice, and the search would take longer than the curves.
+MOST_TRIANGLES = 400_000
+_ORDER = {kind: i for i, kind in enumerate(FeatureKind)}
+
+
+def features_of(mesh: TriangleMesh) -> tuple[Feature, ...]:
+    """Round holes and bosses, flat-sided holes and slots, then the three outside lengths."""
+    found: list[Found] = []
+    if len(mesh.faces) <= MOST_TRIANGLES:
+        surface = Surface(mesh)
+        axes = surface.axes()
+        rounds = rounds_of(surface, axes)
+        found = [*rounds, *flats_of(surface, axes, rounds)]
+    return (*_named(sorted(found, key=_rank)), *_lengths(mesh))
+
+
+def _rank(one: Found) -> tuple[float, ...]:
+    return (_ORDER[one.kind], round(one.size_mm, 2), *(round(float(x), 2) for x in one.at))
+
+
+def _named(found: list[Found]) -> list[Feature]:
+    count: Counter[FeatureKind] = Counter()
+    features = []
+    for one in found:
+        count[one.kind] += 1
+        features.append(_feature(one, f"{one.kind.value}-{count[one.kind]}"))
+    return features
+
+
+def _feature(one: Found, name: str) -> Feature:
+    x, y, z = (round(float(v), 4) for v in one.at)
+    dx, dy, dz = (round(float(v), 6) + 0.0 for v in one.direction)
+    return Feature(
+        name=name,
+        kind=one.kind,
+        nominal_mm=round(one.size_mm, 4),
+        axis=axis_kind(one.direction),
+        depth_mm=round(one.depth_mm, 4),
+        through=one.through,
+        facets=one.facets,
+        across_flats_mm=None if one.across_flats_mm is None else round(one.across_flats_mm, 4),
+        at_mm=(x, y, z),
+        direction=(dx, dy, dz),
+    )
+
+
+def _lengths(mesh: TriangleMesh) -> list[Feature]:
+    """The outside sizes along x, y and z."""
+    sides = ("x", (1.0, 0.0, 0.0)), ("y", (0.0, 1.0, 0.0)), ("z", (0.0, 0.0, 1.0))
+    return [
+        Feature(
+            name=f"length-{letter}",
+            kind=FeatureKind.LENGTH,
+            nominal_mm=round(float(size), 4),
+            axis=axis_kind(direction),
+            direction=direction,
+        )
+        for (letter, direction), size in zip(sides, mesh.extents, strict=True)
+    ]

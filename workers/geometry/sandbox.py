@@ -1,0 +1,157 @@
+"""One analysis in a child process with bounds on time and memory: a summary or a typed error, never a hang."""
+
+from __future__ import annotations
+
+import json
+import os
+import selectors
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import IO, Any
+
+from workers.geometry.child import memory_detail
+from workers.geometry.errors import (
+    REFUSALS,
+    AnalysisUnavailableError,
+    MeshCrashedError,
+    MeshMemoryError,
+    MeshTimeError,
+    MeshTooLargeError,
+)
+from workers.geometry.limits import MIB, MeshLimits
+from workers.geometry.orientation import Pose
+from workers.geometry.summary import Progress
+from workers.model.codec import from_plain, to_plain
+from workers.model.errors import InvalidError
+from workers.model.part import GeometrySummary
+
+_MOST_OUTPUT = 64 * MIB
+_READ = 1 << 16
+_TIME_SIGNALS = (-14, -24)  # SIGALRM, SIGXCPU
+_KEPT_ENVIRONMENT = ("PATH", "LANG", "LC_ALL", "TMPDIR", "HOME", "LD_LIBRARY_PATH", "VIRTUAL_ENV")
+
+
+def run_summary(
+    data: bytes,
+    *,
+    fmt: str | None,
+    unit: str,
+    limits: MeshLimits | None = None,
+    progress: Progress | None = None,
+) -> GeometrySummary:
+    """``summarise`` in a child process. Raises MeshRefusedError or a subclass; unavailable if it cannot start."""
+    answer = _run(data, fmt, unit, limits or MeshLimits(), progress, poses=0)
+    return from_plain(answer["summary"], GeometrySummary)
+
+
+def run_poses(
+    data: bytes,
+    *,
+    fmt: str | None,
+    unit: str,
+    limits: MeshLimits | None = None,
+    progress: Progress | None = None,
+    most: int = 4,
+) -> tuple[tuple[Pose, GeometrySummary], ...]:
+    """``summarise_poses`` in a child process. Raises as ``run_summary``."""
+    answer = _run(data, fmt, unit, limits or MeshLimits(), progress, poses=most)
+    return tuple((from_plain(pose, Pose), from_plain(summary, GeometrySummary)) for pose, summary in answer["poses"])
+
+
+def _run(
+    data: bytes, fmt: str | None, unit: str, limits: MeshLimits, progress: Progress | None, *, poses: int
+) -> dict[str, Any]:
+    if len(data) > limits.upload_bytes:
+        raise MeshTooLargeError(
+            f"The file has {len(data) / MIB:.1f} MiB; the limit is {limits.upload_bytes / MIB:g} MiB."
+        )
+    request = {"fmt": fmt, "unit": unit, "limits": to_plain(limits), "poses": poses}
+    deadline = time.monotonic() + limits.seconds
+    with tempfile.TemporaryFile() as errors, _child(request, data, errors) as child:
+        for message in _messages(child, deadline, limits):
+            if "progress" in message:
+                if progress:
+                    progress(*message["progress"])
+                continue
+            return _kept(message)
+        raise _end(child, errors, limits)
+
+
+@contextmanager
+def _child(request: dict[str, Any], data: bytes, errors: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
+    """The running child; killed and reaped on the way out, whatever happened."""
+    with tempfile.TemporaryFile() as given:
+        given.write(json.dumps(request).encode() + b"\n" + data)
+        given.seek(0)
+        try:
+            child = subprocess.Popen(
+                [sys.executable, "-m", "workers.geometry.child"],
+                stdin=given,
+                stdout=subprocess.PIPE,
+                stderr=errors,
+                env=_environment(),
+            )
+        except OSError as problem:
+            raise AnalysisUnavailableError(f"The analysis cannot be started: {problem.strerror}.") from problem
+    try:
+        yield child
+    finally:
+        child.kill()
+        child.wait()
+        if child.stdout:
+            child.stdout.close()
+
+
+def _environment() -> dict[str, str]:
+    """What the child needs and no secrets; numerical libraries keep to one thread each."""
+    kept = {name: os.environ[name] for name in _KEPT_ENVIRONMENT if name in os.environ}
+    single = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+    return {**kept, **single, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+
+
+def _messages(child: subprocess.Popen[bytes], deadline: float, limits: MeshLimits) -> Iterator[dict[str, Any]]:
+    """The child's lines until it ends. Raises MeshTimeError at the deadline."""
+    assert child.stdout is not None
+    waiting, total = b"", 0
+    with selectors.DefaultSelector() as selector:
+        selector.register(child.stdout, selectors.EVENT_READ)
+        while True:
+            left = deadline - time.monotonic()
+            if left <= 0 or not selector.select(left):
+                raise MeshTimeError(_time_detail(limits))
+            block = os.read(child.stdout.fileno(), _READ)
+            if not block:
+                return
+            total += len(block)
+            if total > _MOST_OUTPUT:
+                raise MeshCrashedError(f"The analysis wrote more than {_MOST_OUTPUT / MIB:g} MiB.")
+            *lines, waiting = (waiting + block).split(b"\n")
+            yield from map(json.loads, lines)
+
+
+def _time_detail(limits: MeshLimits) -> str:
+    return f"The analysis took longer than {limits.seconds:g} s, the limit."
+
+
+def _kept(message: dict[str, Any]) -> dict[str, Any]:
+    """The answer, or the refusal it carries, raised."""
+    if "refused" not in message:
+        return message
+    slug, detail = message["refused"]["slug"], message["refused"]["detail"]
+    raise REFUSALS.get(slug, InvalidError)(detail)
+
+
+def _end(child: subprocess.Popen[bytes], errors: IO[bytes], limits: MeshLimits) -> InvalidError:
+    """What an end without an answer means."""
+    code = child.wait()
+    errors.seek(max(errors.seek(0, os.SEEK_END) - 4000, 0))
+    tail = errors.read().decode(errors="replace").lower()
+    if code in _TIME_SIGNALS:
+        return MeshTimeError(_time_detail(limits))
+    if code == -9 or "bad_alloc" in tail or "memory" in tail:
+        return MeshMemoryError(memory_detail(limits))
+    return MeshCrashedError(f"The analysis broke off without an answer (exit code {code}); the mesh is refused.")

@@ -1,0 +1,191 @@
+"""Walls around an axis: connected faces that stand along it, seen in the plane across it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from workers.geometry.closing import directed_edges
+from workers.geometry.mesh import Floats, Ints, TriangleMesh, face_normals
+
+SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round, eight are an octagon
+SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
+ALONG = 0.1  # |n . axis| of a wall; sine of 5.7 degrees, room for noise
+_SLIVER_MM = 0.02  # flatter triangles have normals made of noise
+_MOST_AXES = 24
+_SAME_AXIS = math.cos(math.radians(1.0))
+Bools = np.ndarray
+
+
+@dataclass(eq=False)
+class Surface:
+    """A closed surface with its faces' normals, areas and neighbours across every edge."""
+
+    mesh: TriangleMesh
+
+    def __post_init__(self) -> None:
+        corners = self.mesh.corners
+        self.normals, self.areas = face_normals(corners)
+        sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * sides.max(axis=1)
+
+    @cached_property
+    def neighbours(self) -> tuple[Ints, Ints, Ints]:
+        """one (e,), two (e,): the faces on both sides of each edge; ends (e, 2): its corners."""
+        edges = directed_edges(self.mesh.faces)
+        low, high = edges.min(axis=1), edges.max(axis=1)
+        order = np.argsort(low * len(self.mesh.vertices) + high, kind="stable")
+        m = len(self.mesh.faces)
+        first, second = order[0::2], order[1::2]
+        return first % m, second % m, edges[first]
+
+    @cached_property
+    def turn_cos(self) -> Floats:
+        """(e,) cosine of the turn of the normal across each edge."""
+        one, two, _ = self.neighbours
+        return np.asarray(np.einsum("ij,ij->i", self.normals[one], self.normals[two]))
+
+    def labels(self, linked: Bools, faces: Bools) -> Ints:
+        """(m,) component of each of ``faces`` under the ``linked`` edges; -1 for the others."""
+        from scipy.sparse import coo_matrix
+        from scipy.sparse.csgraph import connected_components
+
+        one, two, _ = self.neighbours
+        use = linked & faces[one] & faces[two]
+        number = np.cumsum(faces) - 1
+        count = int(faces.sum())
+        rows, columns = number[one[use]], number[two[use]]
+        graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(count, count))
+        label = np.full(len(faces), -1, dtype=np.int64)
+        label[faces] = connected_components(graph, directed=False)[1]
+        return label
+
+    def axes(self) -> list[Floats]:
+        """z, x, y and the axes of curved regions that stand around another direction."""
+        found = [np.array(a, dtype=np.float64) for a in ((0, 0, 1), (1, 0, 0), (0, 1, 0))]
+        label = self.labels(self.turn_cos > SMOOTH_COS, self.solid_faces)
+        used = label >= 0
+        if not used.any():
+            return found
+        size = np.bincount(label[used])
+        area = np.bincount(label[used], self.areas[used])
+        n, a = self.normals[used], self.areas[used]
+        spread = np.zeros((len(size), 3, 3))
+        for i in range(3):
+            for j in range(3):
+                spread[:, i, j] = np.bincount(label[used], a * n[:, i] * n[:, j])
+        curved = np.flatnonzero(size >= 9)
+        values, vectors = np.linalg.eigh(spread[curved] / area[curved, None, None])
+        good = (values[:, 0] < 0.01) & (values[:, 1] > 0.1)
+        ranked = np.flatnonzero(good)[np.argsort(-area[curved[good]])]
+        for axis in vectors[ranked, :, 0]:
+            if len(found) >= _MOST_AXES:
+                break
+            if all(abs(float(axis @ f)) < _SAME_AXIS for f in found):
+                found.append(axis if axis[np.argmax(np.abs(axis))] > 0 else -axis)
+        return found
+
+
+@dataclass(frozen=True, eq=False)
+class Wall:
+    """One connected wall around an axis. plane (3, 2) spans the plane across it."""
+
+    surface: Surface
+    faces: Ints
+    axis: Floats
+    plane: Floats
+
+    @cached_property
+    def corners(self) -> Ints:
+        return np.unique(self.surface.mesh.faces[self.faces])
+
+    @cached_property
+    def flat(self) -> Floats:
+        """(k, 2) the corners seen along the axis, mm."""
+        return self.surface.mesh.vertices[self.corners] @ self.plane
+
+    @cached_property
+    def along(self) -> Floats:
+        """(k,) the corners' place along the axis, mm."""
+        return self.surface.mesh.vertices[self.corners] @ self.axis
+
+    @cached_property
+    def facing(self) -> Floats:
+        """(m, 2) the faces' normals seen along the axis, of unit length."""
+        seen = self.surface.normals[self.faces] @ self.plane
+        return np.asarray(seen / np.maximum(np.linalg.norm(seen, axis=1), 1e-12)[:, None])
+
+    @cached_property
+    def areas(self) -> Floats:
+        return self.surface.areas[self.faces]
+
+    @cached_property
+    def middles(self) -> Floats:
+        """(m, 2) the faces' centres seen along the axis."""
+        return np.asarray(self.surface.mesh.corners_of(self.faces).mean(axis=1) @ self.plane)
+
+    def widest_gap(self) -> float:
+        """The largest angle without a normal, radians: a full turn of k facets leaves 2 pi / k."""
+        weighty = self.areas > 1e-3 * self.areas.max()
+        turn = np.sort(np.arctan2(self.facing[weighty, 1], self.facing[weighty, 0]))
+        return float(np.diff(np.append(turn, turn[0] + 2 * math.pi)).max())
+
+    @cached_property
+    def ends(self) -> tuple[Ints, Ints, Ints]:
+        """The rim: own face, face beyond, and edge number, for edges that run across the axis."""
+        one, two, corners = self.surface.neighbours
+        inside = np.zeros(len(self.surface.areas), dtype=bool)
+        inside[self.faces] = True
+        rim = np.flatnonzero(inside[one] != inside[two])
+        step = self.surface.mesh.vertices[corners[rim, 1]] - self.surface.mesh.vertices[corners[rim, 0]]
+        rim = rim[np.abs(step @ self.axis) < 0.7 * np.linalg.norm(step, axis=1)]
+        own = np.where(inside[one[rim]], one[rim], two[rim])
+        beyond = np.where(inside[one[rim]], two[rim], one[rim])
+        return own, beyond, rim
+
+    @cached_property
+    def rim(self) -> tuple[Floats, Floats, Bools]:
+        """Place along the axis (mm), length (mm) and sharpness of each rim edge."""
+        _, _, edge = self.ends
+        ends = self.surface.mesh.vertices[self.surface.neighbours[2][edge]]
+        length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+        return (ends @ self.axis).mean(axis=1), length, self.surface.turn_cos[edge] < SHARP_COS
+
+    def span(self) -> tuple[float, float] | None:
+        """The two ends along the axis where both are sharp for most of their length, else None."""
+        place, length, sharp = self.rim
+        if not len(place):
+            return None
+        middle = (self.along.min() + self.along.max()) / 2
+        found = []
+        for side in (place < middle, place >= middle):
+            total = length[side].sum()
+            if total <= 0 or length[side & sharp].sum() < 0.7 * total:
+                return None
+            found.append(float(np.average(place[side], weights=length[side])))
+        return found[0], found[1]
+
+
+def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
+    """The walls around one axis whose faces are joined by ``linked`` edges, in order of their first face."""
+    standing = (np.abs(surface.normals @ axis) < ALONG) & surface.solid_faces
+    if not standing.any():
+        return
+    label = surface.labels(linked, standing)
+    order = np.argsort(label, kind="stable")
+    order = order[np.searchsorted(label[order], 0) :]
+    for faces in np.split(order, np.flatnonzero(np.diff(label[order])) + 1):
+        if len(faces) >= 8:
+            yield Wall(surface, faces, axis, across(axis))
+
+
+def across(axis: Floats) -> Floats:
+    """(3, 2): two unit vectors that make a right-handed frame with the axis."""
+    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
+    u = np.cross(axis, helper)
+    u /= np.linalg.norm(u)
+    return np.stack([u, np.cross(axis, u)], axis=1)

@@ -1,0 +1,72 @@
+"""The layers where detail goes first, with the regions each bead width loses, as rings a page can draw."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, LayerCurves, filled, lost
+from workers.geometry.layers import LayerCurveSet
+from workers.model.part import LostRegion, WorstLayer
+
+DRAWN_MM = (0.25, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25)  # beads of the common bores
+MOST_LAYERS = 3
+MOST_POINTS = 2_000
+Ring = tuple[tuple[float, float], ...]
+
+
+def worst_layers(layers: LayerCurveSet) -> tuple[WorstLayer, ...]:
+    """The one to three computed layers that lose most: for the narrowest bead that loses anything, and overall."""
+    chosen: list[int] = []
+    for width in DRAWN_MM:
+        worst = max(layers.done, key=lambda k: (_change_mm2(layers.done[k], width), -k))
+        if _change_mm2(layers.done[worst], width) > 1e-6 and worst not in chosen:
+            chosen.append(worst)
+    if not chosen:
+        chosen = [max(layers.done, key=lambda k: (float(layers.done[k].corner.sum()), -k))]
+    if len(chosen) > MOST_LAYERS:
+        chosen = [*chosen[: MOST_LAYERS - 1], chosen[-1]]
+    return tuple(_drawn(float(layers.slabs.z[k]), layers.done[k]) for k in chosen)
+
+
+def _change_mm2(layer: LayerCurves, width: float) -> float:
+    return float(layer.feature[:, BEAD_WIDTHS_MM.index(width)].sum())
+
+
+def _drawn(z: float, layer: LayerCurves) -> WorstLayer:
+    regions = []
+    for width in DRAWN_MM:
+        region = LostRegion(
+            bead_width_mm=width, lost=_rings(_pieces(layer, LOSS, width)), filled=_rings(_pieces(layer, GAIN, width))
+        )
+        if region.lost or region.filled:
+            regions.append(region)
+    return WorstLayer(z_mm=round(z, 4), outline=_rings([layer.section]), regions=tuple(regions))
+
+
+def _pieces(layer: LayerCurves, side: int, width: float) -> list[Any]:
+    i = BEAD_WIDTHS_MM.index(width)
+    if not layer.feature[side, i]:
+        return []
+    known = layer.pieces.get((side, i))
+    return list(known if known is not None else (lost, filled)[side](layer.section, width).pieces)
+
+
+def _rings(shapes: list[Any]) -> tuple[Ring, ...]:
+    """Outlines and holes of polygons, thinned until they have at most MOST_POINTS corners."""
+    import shapely
+
+    tolerance = 0.005
+    while True:
+        thin = [shapely.simplify(shape, tolerance) for shape in shapes]
+        if shapely.get_num_coordinates(thin).sum() <= MOST_POINTS or tolerance > 1:
+            break
+        tolerance *= 2
+    rings: list[Ring] = []
+    for polygon in shapely.get_parts(thin):
+        if polygon.geom_type == "Polygon" and not polygon.is_empty:
+            rings += [_ring(ring) for ring in (polygon.exterior, *polygon.interiors)]
+    return tuple(rings)
+
+
+def _ring(ring: Any) -> Ring:
+    return tuple((round(x, 3), round(y, 3)) for x, y in ring.coords[:-1])
