@@ -82,12 +82,12 @@ def run_demo(keep: bool, port: int | None) -> int:
     """Show the demo; ``keep`` goes on serving until Ctrl-C. Gives the exit code: 0, or 1 when it failed."""
     folder = Path(tempfile.mkdtemp(prefix="borewright-demo-"))
     try:
-        with _stack(folder, port) as client:
-            _say(opening(bodies.shop_name()))
+        with _stack(folder, port) as (client, process):
+            _say(opening(bodies.shop_name(), width_of()))
             load_shop(client, time.time())
             failed = show_jobs(client, hand_in(client, time.time()))
             if keep:
-                _keep_serving(client)
+                _keep_serving(client, process)
     except DemoError as error:
         print(f"borewright: {error}", file=sys.stderr)
         return 1
@@ -147,7 +147,7 @@ def _settled(client: Client, job_id: str, deadline: float) -> dict[str, Any]:
 
 
 @contextmanager
-def _stack(folder: Path, port: int | None) -> Iterator[Client]:
+def _stack(folder: Path, port: int | None) -> Iterator[tuple[Client, subprocess.Popen[str]]]:
     """The whole service in a process of its own, ended with everything that belongs to it."""
     with _terminable():
         process = subprocess.Popen(
@@ -159,7 +159,7 @@ def _stack(folder: Path, port: int | None) -> Iterator[Client]:
             start_new_session=True,  # Ctrl-C at the terminal is ours to pass on
         )
         try:
-            yield _ready_client(process)
+            yield _ready_client(process), process
         finally:
             _end(process)
 
@@ -224,10 +224,11 @@ def _terminable() -> Iterator[None]:
         signal.signal(signal.SIGTERM, before)
 
 
-def _keep_serving(client: Client) -> None:
-    _say(f"Still serving at http://{client.host}:{client.port}/ - look at the pages there; Ctrl-C ends it.\n")
-    while True:
-        signal.pause()
+def _keep_serving(client: Client, process: subprocess.Popen[str]) -> None:
+    """Wait for Ctrl-C. Raises DemoError where the service ends by itself."""
+    _say(f"Still serving at http://{client.host}:{client.port}/ (Ctrl-C ends it).\n")
+    process.wait()
+    raise DemoError(f"The service ended by itself with exit code {process.returncode}.")
 
 
 def _say(text: str) -> None:

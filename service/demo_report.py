@@ -17,8 +17,9 @@ def width_of() -> int:
     return max(NARROWEST, min(WIDEST, shutil.get_terminal_size((88, 24)).columns))
 
 
-def opening(shop: str) -> str:
-    return f"{shop}: an invented shop. Each job below was handed in over HTTP and routed by the workers.\n"
+def opening(shop: str, width: int) -> str:
+    text = f"{shop}: an invented shop. Each job below was handed in over HTTP and routed by the workers."
+    return textwrap.fill(text, width) + "\n"
 
 
 class Report:

@@ -19,6 +19,7 @@ _fd = os.environ.get(LISTEN_FD)
 _host = f"[{_settings.host}]" if ":" in _settings.host else _settings.host
 
 bind = f"fd://{_fd}" if _fd else f"{_host}:{_settings.port}"
+preload_app = True  # imported once, its memory shared; it opens no connection before the first request
 worker_class = "gthread"  # plain threads hold event streams open without blocking the rest
 workers = _settings.api_processes
 threads = _settings.api_threads
@@ -33,7 +34,7 @@ if Path("/dev/shm").is_dir():
     worker_tmp_dir = "/dev/shm"  # signs of life must not wait for a slow disk
 
 
-class LineLogger(Logger):
+class LineLogger(Logger):  # type: ignore[misc]  # gunicorn has no types
     """Gives gunicorn's own lines the form of ours."""
 
     def setup(self, cfg: Any) -> None:

@@ -17,23 +17,41 @@ from werkzeug.exceptions import HTTPException
 
 from service.log import event
 from workers.model.codec import to_json
-from workers.model.errors import PROBLEM_BASE, BorewrightError, FieldProblem, InvalidError
+from workers.model.errors import (
+    PROBLEM_BASE,
+    BorewrightError,
+    ConflictError,
+    FieldProblem,
+    InvalidError,
+    NotFoundError,
+    UnavailableError,
+    VersionMismatchError,
+    VersionRequiredError,
+)
 from workers.store.connection import unavailable
 
 log = logging.getLogger(__name__)
 
 PROBLEM_JSON = "application/problem+json"
 PROBLEMS_SHOWN = 100  # field problems in one answer
+WAIT_STATUSES = frozenset({429, 503})
+RETRY_AFTER = {"description": "Seconds to wait", "schema": {"type": "integer", "minimum": 0}}
 RETRY_AFTER_S = 2  # engineering prior: a Redis that restarts is back within seconds
-_WORDS: Mapping[int, tuple[str, str]] = {
+# Slug and title of the problems of each status; types of their own keep theirs.
+WORDS: Mapping[int, tuple[str, str]] = {
     400: ("malformed", "The request could not be understood"),
-    404: ("not-found", "There is no such thing here"),
+    404: (NotFoundError.slug, NotFoundError.title),
     405: ("method-not-allowed", "This address does not take this method"),
     406: ("not-acceptable", "Answers are JSON; the Accept header rules that out"),
+    409: (ConflictError.slug, ConflictError.title),
+    412: (VersionMismatchError.slug, VersionMismatchError.title),
     413: ("too-large", "The request body is too large"),
     415: ("unsupported-media-type", "The request body is of a kind that is not taken here"),
+    422: (InvalidError.slug, InvalidError.title),
+    428: (VersionRequiredError.slug, VersionRequiredError.title),
     429: ("too-many-requests", "Too many requests"),
     500: ("internal", "Something went wrong inside the service"),
+    503: (UnavailableError.slug, UnavailableError.title),
 }
 # Redis can say "not now" in these ways; any other error it names is a fault of ours.
 _NOT_NOW = (
@@ -47,15 +65,15 @@ _NOT_NOW_WORDS = ("MISCONF", "NOREPLICAS", "LOADING", "BUSY ", "MASTERDOWN", "CL
 
 
 class MalformedError(BorewrightError):
-    slug, title, status = "malformed", "The request could not be understood", 400
+    slug, title, status = *WORDS[400], 400
 
 
 class UnsupportedMediaTypeError(BorewrightError):
-    slug, title, status = *_WORDS[415], 415
+    slug, title, status = *WORDS[415], 415
 
 
 class NotAcceptableError(BorewrightError):
-    slug, title, status = *_WORDS[406], 406
+    slug, title, status = *WORDS[406], 406
 
 
 class InvalidParametersError(InvalidError):
@@ -96,13 +114,18 @@ class ProblemApi(Api):  # type: ignore[misc]
         return http_problem(error)
 
     def _register_responses(self) -> None:
-        """The same reusable responses as the base class, as problem+json."""
-        for status in HTTPStatus:
-            response: dict[str, Any] = {"description": status.phrase}
-            if status >= 400:
-                response["schema"] = self.ERROR_SCHEMA
+        """One reusable response for each status, under our own name for it."""
+        for status, (_, title) in WORDS.items():
+            response: dict[str, Any] = {"description": title, "schema": self.ERROR_SCHEMA}
+            if status in WAIT_STATUSES:
+                response["headers"] = {"Retry-After": RETRY_AFTER}
             prepare_response(response, self.spec, PROBLEM_JSON)
-            self.spec.components.response(status.name, response, lazy=True)
+            self.spec.components.response(component_name(status), response, lazy=True)
+
+
+def component_name(status: int) -> str:
+    """Under which a status's problems stand in the description: ``VersionMismatch`` for 412."""
+    return WORDS[status][0].title().replace("-", "")
 
 
 def register_problem_handlers(app: Flask) -> None:
@@ -128,7 +151,7 @@ def problem_of(error: BorewrightError, instance: str) -> dict[str, Any]:
 
 
 def domain_problem(error: BorewrightError) -> Response:
-    headers = {"Retry-After": str(RETRY_AFTER_S)} if error.status in {429, 503} else {}
+    headers = {"Retry-After": str(RETRY_AFTER_S)} if error.status in WAIT_STATUSES else {}
     return _answer(problem_of(error, request.path), headers)
 
 
@@ -149,7 +172,7 @@ def http_problem(error: HTTPException) -> Response | HTTPException:
     status = error.code or 500
     if status < 400:
         return error
-    slug, title = _WORDS.get(status, ("http", HTTPStatus(status).phrase))
+    slug, title = WORDS.get(status, ("http", HTTPStatus(status).phrase))
     body = {
         "type": PROBLEM_BASE + slug,
         "title": title,
@@ -158,7 +181,7 @@ def http_problem(error: HTTPException) -> Response | HTTPException:
         "instance": request.path,
     }
     headers = {k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}}
-    if status in {429, 503}:
+    if status in WAIT_STATUSES:
         headers.setdefault("Retry-After", str(RETRY_AFTER_S))
     return _answer(body, headers)
 
@@ -167,7 +190,7 @@ def unforeseen_problem(error: Exception) -> Response:
     """500 that tells the caller nothing but the id under which the log tells everything."""
     request_id = secrets.token_hex(8)
     log.error(event("request failed", request_id=request_id, method=request.method, path=request.path), exc_info=error)
-    slug, title = _WORDS[500]
+    slug, title = WORDS[500]
     return _answer(
         {
             "type": PROBLEM_BASE + slug,

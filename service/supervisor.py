@@ -22,7 +22,6 @@ POLL_S = 0.05  # between two readiness questions, and while waiting for an end
 IDLE_S = 5.0  # nothing is due; a death wakes us at once through SIGCHLD
 LAST_WORD_S = 2.0  # between the second SIGTERM and SIGKILL
 HURRIED_STOP_S = 1.0  # a second Ctrl-C leaves each child this long
-STOP_SIGNALS = (signal.SIGTERM, signal.SIGINT)
 
 
 @dataclass(slots=True)
@@ -65,7 +64,7 @@ class Supervisor:
         self._wake_fd = -1
 
     def run(self) -> int:
-        """Supervise until SIGTERM or SIGINT. Gives the exit code: 0, or 1 when the start was given up."""
+        """Supervise until SIGTERM, SIGINT or SIGHUP. Gives the exit code: 0, or 1 when the start was given up."""
         with self._signals():
             try:
                 return self._supervise()
@@ -191,7 +190,7 @@ class Supervisor:
         self._wake_fd, write_fd = os.pipe()
         os.set_blocking(write_fd, False)
         old_wake = signal.set_wakeup_fd(write_fd, warn_on_full_buffer=False)
-        handlers = dict.fromkeys(STOP_SIGNALS, self._note_stop) | {signal.SIGCHLD: _only_wake}
+        handlers = dict.fromkeys(_stop_signals(), self._note_stop) | {signal.SIGCHLD: _only_wake}
         old = {number: signal.signal(number, handler) for number, handler in handlers.items()}
         try:
             yield
@@ -214,6 +213,12 @@ def _terminate(runs: list[_Run]) -> None:
     for run in runs:
         if run.process is not None and _is_alive(run):
             run.process.send_signal(signal.SIGTERM)
+
+
+def _stop_signals() -> list[signal.Signals]:
+    """Give the signals that mean stop; a closed terminal does too, unless it was to be ignored (nohup)."""
+    hang_up = [] if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN else [signal.SIGHUP]
+    return [signal.SIGTERM, signal.SIGINT, *hang_up]
 
 
 def _only_wake(number: int, frame: FrameType | None) -> None:

@@ -9,7 +9,7 @@ from typing import Any, TypeVar, cast
 from flask_smorest import Blueprint
 
 from service.api.body import RimParser
-from service.problems import PROBLEM_JSON, ProblemSchema
+from service.problems import component_name
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -19,17 +19,15 @@ ETAG: dict[str, Any] = {
 LOCATION: dict[str, Any] = {
     "Location": {"description": "Where it is now", "schema": {"type": "string", "format": "uri-reference"}}
 }
-RETRY_AFTER: dict[str, Any] = {
-    "Retry-After": {"description": "Seconds to wait", "schema": {"type": "integer", "minimum": 0}}
-}
 LINK: dict[str, Any] = {"Link": {"description": 'The next page (RFC 8288, rel="next")', "schema": {"type": "string"}}}
 IF_MATCH: dict[str, Any] = {
     "in": "header",
     "name": "If-Match",
+    "required": True,
     "description": 'The version to change, as in its ETag ("3"), or * for whichever is there. 428 without it, '
     "412 when it has changed since.",
     "schema": {"type": "string"},
-    "example": '"3"',
+    "example": "*",
 }
 IF_NONE_MATCH: dict[str, Any] = {
     "in": "header",
@@ -51,15 +49,19 @@ BODY_REFUSED = (400, 413, 415, 422)
 
 
 class ResourceBlueprint(Blueprint):  # type: ignore[misc]
-    """Decorators: ``takes`` a body, ``asks`` query parameters, ``gives`` an answer, ``refuses`` with problems."""
+    """Decorators: ``takes`` a body, ``asks`` query parameters, ``gives`` an answer, ``refuses`` with problems.
+
+    All but the first two only document: the view itself is called, without a layer for each of them.
+    """
 
     ARGUMENTS_PARSER = RimParser()
 
     def at(self, rule: str, method: str = "GET", *, summary: str, operation: str) -> Callable[[F], F]:
         """Route a view; outermost decorator."""
+        document = self._documents(self.doc(summary=summary, operationId=operation))
 
         def decorate(view: F) -> F:
-            documented = self.doc(summary=summary, operationId=operation)(self.refuses(*ALWAYS_REFUSED)(view))
+            documented = document(self.refuses(*ALWAYS_REFUSED)(view))
             self.add_url_rule(rule, operation, documented, methods=[method])
             return view
 
@@ -67,43 +69,52 @@ class ResourceBlueprint(Blueprint):  # type: ignore[misc]
 
     def takes(self, schema: Any, **documentation: Any) -> Callable[[F], F]:
         """The view's first argument is what the schema loads from the JSON body."""
-        arguments = self.arguments(schema, **documentation)
-        refuses: Any = self.refuses(*BODY_REFUSED)
-        return cast(Callable[[F], F], lambda view: refuses(arguments(view)))
+        return self._arguments(self.refuses(*BODY_REFUSED), self.arguments(schema, **documentation))
+
+    def asks(self, schema: Any) -> Callable[[F], F]:
+        """The view's first argument is what the schema loads from the query string."""
+        return self._arguments(self.refuses(422), self.arguments(schema, location="query"))
 
     def documents_body(self, schema: Any, example: Any) -> Callable[[F], F]:
         """Documents a JSON body that the view reads itself."""
         content = {"application/json": {"schema": schema, "example": example}}
-        return cast(Callable[[F], F], self.doc(requestBody={"required": True, "content": content}))
-
-    def asks(self, schema: Any) -> Callable[[F], F]:
-        """The view's first argument is what the schema loads from the query string."""
-        arguments: Any = self.arguments(schema, location="query")
-        refuses: Any = self.refuses(422)
-        return cast(Callable[[F], F], lambda view: refuses(arguments(view)))
+        body = self.doc(requestBody={"required": True, "content": content})
+        return lambda view: self.refuses(*BODY_REFUSED)(self._documents(body)(view))
 
     def gives(self, status: int, schema: Any = None, description: str = "", **more: Any) -> Callable[[F], F]:
         """Documents an answer that the view makes itself, as a Response."""
         words = description or HTTPStatus(status).phrase
-        return cast(Callable[[F], F], self.alt_response(status, schema=schema, description=words, **more))
+        return self._documents(self.alt_response(status, schema=schema, description=words, **more))
 
     def refuses(self, *statuses: int) -> Callable[[F], F]:
         """Documents problems that the view may end in."""
 
         def decorate(view: F) -> F:
             for status in statuses:
-                headers = dict(RETRY_AFTER) if status in {429, 503} else None
-                view = self.alt_response(
-                    status,
-                    schema=ProblemSchema,
-                    content_type=PROBLEM_JSON,
-                    description=HTTPStatus(status).phrase,
-                    headers=headers,
-                )(view)
+                view = self._documents(self.alt_response(status, response=component_name(status)))(view)
             return view
 
         return decorate
 
     def headers(self, *parameters: Mapping[str, Any]) -> Callable[[F], F]:
         """Documents request headers that the view reads."""
-        return cast(Callable[[F], F], self.doc(parameters=[dict(one) for one in parameters]))
+        return self._documents(self.doc(parameters=[dict(one) for one in parameters]))
+
+    @staticmethod
+    def _documents(decorator: Any) -> Callable[[F], F]:
+        """Keep what one of flask-smorest's decorators notes down, on the view itself, and drop its wrapper."""
+
+        def decorate(view: F) -> F:
+            view._apidoc = decorator(view)._apidoc  # type: ignore[attr-defined]
+            return view
+
+        return decorate
+
+    @staticmethod
+    def _arguments(refuses: Any, arguments: Any) -> Callable[[F], F]:
+        def decorate(view: F) -> F:
+            wrapped = refuses(arguments(view))
+            del wrapped._apidoc["arguments"]["responses"]  # named by the status's phrase, which Python changes
+            return cast(F, wrapped)
+
+        return decorate

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import msgspec
 from flask import request
 from webargs.flaskparser import FlaskParser
 
+from service.api.fields import Whole
 from service.api.schema import RecordSchema
 from service.problems import InvalidParametersError, MalformedError, UnsupportedMediaTypeError
 from workers.model.errors import InvalidError
@@ -39,20 +41,27 @@ class RimParser(FlaskParser):
     """Hands bodies and query strings to our schemas; flask-smorest documents them as ever."""
 
     def parse(self, argmap: Any, req: Any = None, *, location: str | None = None, **_: Any) -> Any:
-        schema: RecordSchema = argmap() if isinstance(argmap, type) else argmap
+        schema = _made(argmap) if isinstance(argmap, type) else argmap
         if location == "query":
             return _from_query(schema)
         return schema.load(decode(raw_json()))
 
 
+@cache
+def _made(schema: type[RecordSchema]) -> RecordSchema:
+    """One instance a class: making it costs more than loading a job."""
+    return schema()
+
+
 def _from_query(schema: RecordSchema) -> Any:
-    """Raises InvalidParametersError; figures are read from their text."""
+    """Raises InvalidParametersError."""
     try:
-        return schema.load({name: _plain(value) for name, value in request.args.items()})
+        return schema.load({name: _plain(value, schema.fields.get(name)) for name, value in request.args.items()})
     except InvalidError as error:
         raise InvalidParametersError(error.detail.removeprefix("/"), fields=error.fields) from None
 
 
-def _plain(text: str) -> str | int:
-    """Query values are text; a short run of figures is a number."""
-    return int(text) if text.isascii() and text.isdigit() and len(text) <= 9 else text
+def _plain(text: str, field: Any) -> str | int:
+    """Query values are text; where a whole number is wanted, figures are read as one."""
+    wants_number = isinstance(field, Whole) and text.isascii() and text.isdigit() and len(text) <= 9
+    return int(text) if wants_number else text

@@ -14,7 +14,6 @@ from service.api.blueprint import (
     IF_NONE_MATCH,
     LINK,
     LOCATION,
-    RETRY_AFTER,
     ResourceBlueprint,
 )
 from service.api.described import (
@@ -35,6 +34,7 @@ from service.api.job_schema import JobSchema
 from service.api.paging import PageQuery, PageQuerySchema, after_of, limit_of, page_answer, page_schema
 from service.api.schema import RecordSchema
 from service.context import context, stores
+from service.problems import RETRY_AFTER
 from workers.model.codec import to_json
 from workers.model.job import JobSpec, JobState
 from workers.store.idempotency import Answer
@@ -46,6 +46,12 @@ blueprint = ResourceBlueprint(
     description="Jobs: a part, the materials allowed, what it must hold and what matters most. 202 is answered "
     "when a job is kept and queued.",
 )
+
+IF_MATCH_OPTIONAL = {
+    **IF_MATCH,
+    "required": False,
+    "description": "Optional: the version you have seen; 412 when it has changed since.",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +111,7 @@ def get_job(job_id: str) -> Response:
 
 @blueprint.at("/<job_id>/routing", summary="A job's routing and its reasons", operation="get-job-routing")
 @blueprint.gives(200, RoutingAnswerSchema)
-@blueprint.gives(202, NotYetRoutedSchema, "Not routed yet: look again", headers=RETRY_AFTER)
+@blueprint.gives(202, NotYetRoutedSchema, "Not routed yet: look again", headers={"Retry-After": RETRY_AFTER})
 @blueprint.refuses(404, 409)
 def get_routing(job_id: str) -> Response:
     return routing_answer(job_id)
@@ -119,7 +125,7 @@ def get_job_history(job_id: str) -> Response:
 
 
 @blueprint.at("/<job_id>/cancellation", "POST", summary="Cancel a job", operation="cancel-job")
-@blueprint.headers({**IF_MATCH, "description": "Optional: the version to cancel; 412 when it has changed since."})
+@blueprint.headers(IF_MATCH_OPTIONAL)
 @blueprint.takes(CancellationSchema, example={"reason": "The customer withdrew the order"})
 @blueprint.gives(200, JobRecordSchema, headers=ETAG)
 @blueprint.refuses(404, 409, 412)
@@ -128,7 +134,7 @@ def post_cancellation(cancellation: Cancellation, job_id: str) -> Response:
 
 
 @blueprint.at("/<job_id>/retry", "POST", summary="Route a job again on today's shop", operation="retry-job")
-@blueprint.headers({**IF_MATCH, "description": "Optional: the version to retry; 412 when it has changed since."})
+@blueprint.headers(IF_MATCH_OPTIONAL)
 @blueprint.gives(202, JobRecordSchema, "Queued again", headers=ETAG)
 @blueprint.refuses(404, 409, 412)
 def post_retry(job_id: str) -> Response:

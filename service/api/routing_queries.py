@@ -7,7 +7,7 @@ from hashlib import blake2b
 from flask import Response
 
 from service.api.answers import answer
-from service.api.blueprint import BODY_REFUSED, ResourceBlueprint
+from service.api.blueprint import ResourceBlueprint
 from service.api.body import decode, raw_json
 from service.api.described import RoutingAnswerSchema
 from service.api.examples import JOB
@@ -31,7 +31,6 @@ _JOB = JobSchema()
 @blueprint.at("", "POST", summary="Route a job without keeping it", operation="query-routing")
 @blueprint.documents_body(JobSchema, example=JOB)
 @blueprint.gives(200, RoutingAnswerSchema)
-@blueprint.refuses(*BODY_REFUSED)
 def post_query() -> Response:
     """The same body against the same shop has the same answer to the byte, so finished answers are kept."""
     raw, shared = raw_json(), context()

@@ -35,7 +35,8 @@ import os, signal, subprocess, sys
 from pathlib import Path
 from service.folder_lock import FolderLock
 lock = FolderLock(Path(sys.argv[1]))
-child = subprocess.Popen(["sleep", "1000"], pass_fds=(lock.fd,), start_new_session=True)
+child = subprocess.Popen(["sleep", "1000"], pass_fds=(lock.fd,), start_new_session=True,
+                         stdout=subprocess.DEVNULL)
 print(child.pid, flush=True)
 os.kill(os.getpid(), signal.SIGKILL)
 """

@@ -109,7 +109,7 @@ def test_children_end_stage_by_stage_the_last_first(tmp_path):
         assert (tmp_path / "order").read_text().split() == ["face", "worker", "store"]
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_a_stop_leaves_no_process_behind(tmp_path, number):
     # The second child leaves a grandchild behind that it never waits for; the third does not listen to SIGTERM.
     body = """
