@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import secrets
+import time
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
@@ -25,7 +26,7 @@ from service.pages.shop_view import names_of, shop_view
 from service.pages.wording import FILTERS
 from service.problems import is_not_now, unforeseen_problem
 from workers.model.codec import to_json
-from workers.model.errors import BorewrightError, InvalidError, NotFoundError
+from workers.model.errors import BorewrightError, InProgressError, InvalidError, NotFoundError
 from workers.model.job import JobSpec, JobState
 from workers.model.record import JobRecord
 from workers.model.routing import Routing
@@ -38,6 +39,7 @@ JOBS_A_PAGE = 25
 ROUTINGS_READ = 60  # newest routed jobs whose routings the shop page looks at
 STUCK_READ = 5
 FORM_SCOPE = "form /hand-in"
+FIRST_CLICK_S = 3.0  # how long the second click of a double click waits for the first
 
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
@@ -156,7 +158,7 @@ def _accept_once(spec: JobSpec, once: str, body: Mapping[str, Any]) -> str:
     """Keep and queue the job; the same form sent twice is one job, a form changed in between is another."""
     payload = to_json(body)
     key = f"{once[:80]}.{hashlib.sha256(payload).hexdigest()}"
-    turn = stores().idempotency.begin(FORM_SCOPE, key, payload)
+    turn = _begin(key, payload)
     if isinstance(turn, Answer):
         return turn.location or ""
     [job_id] = job_ids(1)
@@ -167,6 +169,18 @@ def _accept_once(spec: JobSpec, once: str, body: Mapping[str, Any]) -> str:
         raise
     ring()
     return job_id
+
+
+def _begin(key: str, payload: bytes) -> Reservation | Answer:
+    """The right to carry the form out, or the answer of the first time, waited for while that still runs."""
+    deadline = time.monotonic() + FIRST_CLICK_S
+    while True:
+        try:
+            return stores().idempotency.begin(FORM_SCOPE, key, payload)
+        except InProgressError:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.05)
 
 
 def _accept(spec: JobSpec, job_id: str, turn: Reservation) -> None:

@@ -44,6 +44,9 @@ def stock(port: int) -> None:
         assert status == 201, answer
 
 
+CUSTOMERS = 3
+
+
 @dataclass
 class Customers:
     """Threads that hand jobs in until told to stop. acknowledged: every job id that came with a 202."""
@@ -55,15 +58,16 @@ class Customers:
     _over: threading.Event = field(default_factory=threading.Event)
     _threads: list[threading.Thread] = field(default_factory=list)
 
-    def start(self, count: int = 3) -> None:
-        self._threads = [threading.Thread(target=self._hand_in, args=(i,)) for i in range(count)]
+    def __enter__(self) -> Customers:
+        self._threads = [threading.Thread(target=self._hand_in, args=(i,), daemon=True) for i in range(CUSTOMERS)]
         for thread in self._threads:
             thread.start()
+        return self
 
-    def stop(self) -> None:
+    def __exit__(self, *_: object) -> None:
         self._over.set()
         for thread in self._threads:
-            thread.join()
+            thread.join(60)
 
     def _hand_in(self, number: int) -> None:
         """Batches and single jobs in turn; what was not answered is asked again with the same key."""

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.service.customers import Customers, call, opened, require_each_routed_once, stock
+from tests.service.customers import Customers, opened, require_each_routed_once, stock
 from tests.service.processes import Running, running, wait_until
 
 SEED = 20
@@ -28,24 +28,28 @@ def service(tmp_path: Path) -> Iterator[tuple[Running, int, str]]:
         yield up, port, f"unix://{next((tmp_path / 'data').rglob('*.sock'))}"
 
 
-def kill(pid: int) -> None:
-    os.kill(pid, signal.SIGKILL)
+def kill_and_await_the_next(up: Running, child: str) -> None:
+    before = up.pid_of(child)
+    os.kill(before, signal.SIGKILL)
+    wait_until(lambda: up.pid_of(child) != before, f"a new {child}")
+
+
+def await_more(customers: Customers, count: int) -> None:
+    seen = len(customers.acknowledged)
+    wait_until(lambda: len(customers.acknowledged) >= seen + count, f"{count} more jobs acknowledged")
 
 
 def test_a_worker_killed_in_mid_batch_loses_nothing(service: tuple[Running, int, str]) -> None:
     up, port, url = service
     stores = opened(url)
-    customers = Customers(port, batch=400)
-    customers.start()
-    killed = 0
-    while killed < 4:
-        wait_until(lambda: stores.client.xpending(stores.keys.inbox, "routers")["pending"] > 0, "a batch in hand")
-        name = f"routing-{killed % 2 + 1}"
-        before = up.pid_of(name)
-        kill(before)
-        wait_until(lambda name=name, before=before: up.pid_of(name) != before, "a new worker")
-        killed += 1
-    customers.stop()
+
+    def in_hand() -> int:
+        return int(stores.client.xpending(stores.keys.inbox, "routers")["pending"])
+
+    with Customers(port, batch=400) as customers:
+        for child in ("routing-worker-1", "routing-worker-2") * 2:
+            wait_until(in_hand, "a batch in hand")
+            kill_and_await_the_next(up, child)
 
     assert len(customers.acknowledged) > 400
     require_each_routed_once(stores, customers.acknowledged)
@@ -54,16 +58,11 @@ def test_a_worker_killed_in_mid_batch_loses_nothing(service: tuple[Running, int,
 
 def test_a_redis_killed_under_load_forgets_nothing_it_acknowledged(service: tuple[Running, int, str]) -> None:
     up, port, url = service
-    customers = Customers(port)
-    customers.start()
-    for _ in range(3):
-        seen = len(customers.acknowledged)
-        wait_until(lambda seen=seen: len(customers.acknowledged) > seen + 50, "jobs acknowledged")
-        before = up.pid_of("redis")
-        kill(before)
-        wait_until(lambda before=before: up.pid_of("redis") != before, "a new Redis")
-    wait_until(lambda: call(port, "GET", "/readyz")[0] == 200, "a ready service")
-    customers.stop()
+    with Customers(port) as customers:
+        for _ in range(3):
+            await_more(customers, 50)
+            kill_and_await_the_next(up, "redis")
+        await_more(customers, 1)
 
     require_each_routed_once(opened(url), customers.acknowledged)
     assert up.stop() == 0
@@ -72,17 +71,11 @@ def test_a_redis_killed_under_load_forgets_nothing_it_acknowledged(service: tupl
 def test_random_kills_of_any_process(service: tuple[Running, int, str]) -> None:
     up, port, url = service
     rng = random.Random(SEED)
-    customers = Customers(port)
-    customers.start()
-    for _ in range(6):
-        time.sleep(rng.uniform(0.1, 0.6))
-        name = rng.choice(["redis", "routing-1", "routing-2", "api"])
-        before = up.pid_of(name)
-        kill(before)
-        wait_until(lambda name=name, before=before: up.pid_of(name) != before, f"a new {name}")
-    seen = len(customers.acknowledged)
-    wait_until(lambda: len(customers.acknowledged) > seen, "jobs acknowledged after the last kill")
-    customers.stop()
+    with Customers(port) as customers:
+        for _ in range(6):
+            time.sleep(rng.uniform(0.1, 0.6))
+            kill_and_await_the_next(up, rng.choice(["redis", "routing-worker-1", "routing-worker-2", "api"]))
+        await_more(customers, 1)
 
     require_each_routed_once(opened(url), customers.acknowledged)
     assert up.stop() == 0

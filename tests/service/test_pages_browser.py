@@ -62,7 +62,7 @@ class Watched:
         self.page.on("console", lambda m: self.faults.append(f"console {m.type}: {m.text}") if _bad(m.type) else None)
         self.page.on("pageerror", lambda e: self.faults.append(f"script: {e}"))
         self.page.on("request", lambda r: self._own(r.url))
-        self.page.on("requestfailed", lambda r: self._failed(r))
+        self.page.on("requestfailed", lambda r: self._failed(r))  # noqa: PLW0108  a slotted class takes no wrapper
 
     def _failed(self, request: Request) -> None:
         if request.failure != "net::ERR_ABORTED":  # the next page was asked for before this one was complete

@@ -20,8 +20,27 @@ def directed_edges(faces: Ints) -> Ints:
     return np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
 
 
+def joined_corners(vertices: Floats, faces: Ints, within_mm: float) -> Ints:
+    """Faces with corners at most this far apart (in chains too) made one; those that collapse are dropped."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(vertices).query_pairs(within_mm, output_type="ndarray")
+    if not len(pairs):
+        return faces
+    links = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(vertices),) * 2)
+    _, group = connected_components(links, directed=False)
+    _, first = np.unique(group, return_index=True)
+    joined = first[group][faces]
+    a, b, c = joined.T
+    return np.asarray(joined[(a != b) & (b != c) & (c != a)])
+
+
 def without_doubles(faces: Ints) -> tuple[Ints, int]:
     """Faces that repeat another in the same direction dropped, and how many they were."""
+    if not len(faces):
+        return faces, 0
     turn = faces.argmin(axis=1)
     turned = np.stack([faces[np.arange(len(faces)), (turn + k) % 3] for k in range(3)], axis=1)
     _, keep = np.unique(turned, axis=0, return_index=True)

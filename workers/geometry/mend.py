@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from workers.geometry.closing import covered, one_winding, without_doubles
+from workers.geometry.closing import covered, joined_corners, one_winding, without_doubles
 from workers.geometry.errors import MeshNotSolidError
 from workers.geometry.mesh import Floats, Ints, TriangleMesh, face_normals
 from workers.model.part import Trust
@@ -24,7 +24,7 @@ REFUSED_COVERED_SHARE = 0.5
 # Below volume = this x surface^1.5 a surface encloses nothing (a 100 x 100 x 0.01 mm foil has 3.5e-5).
 FLAT = 1e-6
 # Single-precision files place equal corners this far apart, as a share of the longest side.
-WELD_SHARE = 1e-6
+WELD_SHARES = (1e-6, 1e-5)
 _MOST_PAIRWISE = 3_000
 
 
@@ -72,17 +72,15 @@ def solid_of(mesh: TriangleMesh) -> Solid:
     return replace(solid, notes=mesh.notes)
 
 
-def _build(vertices: Floats, faces: Ints, weld_mm: float = 0.0) -> Any | None:
+def _build(vertices: Floats, faces: Ints) -> Any | None:
     """A manifold3d body, or None when the triangles do not close."""
     import manifold3d
 
+    if not len(faces):
+        return None
     mesh = manifold3d.Mesh64(
-        np.array(vertices, dtype=np.float64, order="C"),
-        np.array(faces, dtype=np.uint64, order="C"),
-        tolerance=weld_mm,
+        np.array(vertices, dtype=np.float64, order="C"), np.array(faces, dtype=np.uint64, order="C")
     )
-    if weld_mm:
-        mesh.merge()
     body = manifold3d.Manifold(mesh)
     return body if body.status() == manifold3d.Error.NoError and body.num_tri() else None
 
@@ -94,22 +92,24 @@ def _as_it_is(mesh: TriangleMesh) -> Solid | None:
 
 def _welded(mesh: TriangleMesh) -> Solid | None:
     """Corners that single precision pulled apart are joined again: rounding of the file, not damage."""
-    weld = WELD_SHARE * float(mesh.extents.max())
-    body = _build(mesh.vertices, mesh.faces, weld)
-    if body is None:
-        return None
-    return Solid(body, 1, True, (f"corners up to {weld:.2g} mm apart joined",), trust=Trust.MENDED)
+    for share in WELD_SHARES:
+        weld = share * float(mesh.extents.max())
+        faces = joined_corners(mesh.vertices, mesh.faces, weld)
+        body = _build(mesh.vertices, faces)
+        if body is not None:
+            return Solid(body, 1, True, (f"corners up to {weld:.2g} mm apart joined",), trust=Trust.MENDED)
+    return None
 
 
 def _rewound(mesh: TriangleMesh) -> Solid:
     """Doubles dropped, one winding, openings covered."""
-    faces, doubles = without_doubles(mesh.faces)
+    weld = WELD_SHARES[0] * float(mesh.extents.max())
+    faces, doubles = without_doubles(joined_corners(mesh.vertices, mesh.faces, weld))
     _, areas = face_normals(mesh.vertices[faces])
     faces, turned = one_winding(faces, areas)
     said = [f"{doubles:,} repeated triangles dropped"] * bool(doubles)
     said += [f"{turned:,} triangles turned round to agree with their neighbours"] * bool(turned)
-    weld = WELD_SHARE * float(mesh.extents.max())
-    body = _build(mesh.vertices, faces) or _build(mesh.vertices, faces, weld)
+    body = _build(mesh.vertices, faces)
     if body is not None:
         return Solid(body, 1, True, tuple(said), trust=Trust.MENDED)
     return _covered(mesh.vertices, faces, float(areas.sum()), said)

@@ -17,6 +17,8 @@ WIDTH_SHARES = (0.9, 1.0, 1.1, 1.25)
 HEIGHT_SHARES = (0.25, 0.5, 0.7)
 BEADS_PER_BORE = len(WIDTH_SHARES) * len(HEIGHT_SHARES)
 
+WIDTH_ERROR = 0.05  # engineering prior: nine beads in ten come out within this share of the width drawn
+
 _ROUND_OFF = 1e-9
 
 

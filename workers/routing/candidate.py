@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workers.model.job import JobSpec, Limits
-from workers.model.routing import Candidate, FitPrediction, Scores, TimeSplit
+from workers.model.routing import Candidate, FitPrediction, Grounds, Scores, TimeSplit
 from workers.process import time
-from workers.routing.score import ScoreBlock
+from workers.routing.doubt import Doubt
 from workers.routing.pairing import Pairing
+from workers.routing.score import ScoreBlock
 
 Index = NDArray[np.intp]
 
@@ -19,7 +20,9 @@ Index = NDArray[np.intp]
 WASTED_BY_CLOG = 0.5
 
 
-def make_candidates(block: ScoreBlock, specs: Sequence[JobSpec], places: Index, count: Index) -> list[list[Candidate]]:
+def make_candidates(
+    block: ScoreBlock, specs: Sequence[JobSpec], places: Index, count: Index, sure: Doubt | None = None
+) -> list[list[Candidate]]:
     """Everything a routing says of each job's candidates at ``places`` (J, n), the first ``count`` (J,) of them.
 
     A place is pairing * B + bead. All are read out of the arrays in one go.
@@ -28,11 +31,40 @@ def make_candidates(block: ScoreBlock, specs: Sequence[JobSpec], places: Index, 
         return [[] for _ in specs]
     p, b = np.divmod(places, block.table.shape[1])
     rows, pairings = np.stack(_columns(block, p, b), axis=-1).tolist(), p.tolist()
-    fits = _fits(block, specs, block.table.fit_class_of[p, b])
+    fits, grounds = _fits(block, specs, block.table.fit_class_of[p, b]), block.table.beliefs.grounds
+    ranges = _ranges(sure, p.shape)
     return [
-        [_candidate(block.table.pairings[pairings[j][i]], spec, rows[j][i], fits[j][i]) for i in range(count[j])]
+        [
+            _candidate(
+                block.table.pairings[pairings[j][i]],
+                spec,
+                rows[j][i],
+                fits[j][i],
+                grounds[pairings[j][i]],
+                ranges[j][i],
+            )
+            for i in range(count[j])
+        ]
         for j, spec in enumerate(specs)
     ]
+
+
+Range = tuple[Scores | None, Scores | None, float | None]
+
+
+def _ranges(sure: Doubt | None, shape: tuple[int, ...]) -> list[list[Range]]:
+    """Lower and upper scores and the chance to be the best, of each candidate."""
+    if sure is None:
+        return [[(None, None, None)] * shape[1]] * shape[0]
+    return [
+        [(_scores(low), _scores(high), best) for low, high, best in zip(*job, strict=True)]
+        for job in zip(sure.low.tolist(), sure.high.tolist(), sure.best.tolist(), strict=True)
+    ]
+
+
+def _scores(four: Sequence[float]) -> Scores:
+    detail, fit, clog, time = four
+    return Scores(detail=detail, fit=fit, clog=clog, time=time)
 
 
 def _columns(block: ScoreBlock, p: Index, b: Index) -> tuple[NDArray[np.float64], ...]:
@@ -51,9 +83,16 @@ def _columns(block: ScoreBlock, p: Index, b: Index) -> tuple[NDArray[np.float64]
     )
 
 
-def _candidate(pairing: Pairing, spec: JobSpec, row: Sequence[float], fits: tuple[FitPrediction, ...]) -> Candidate:
+def _candidate(
+    pairing: Pairing,
+    spec: JobSpec,
+    row: Sequence[float],
+    fits: tuple[FitPrediction, ...],
+    grounds: Grounds,
+    sure: Range,
+) -> Candidate:
     detail, fit, clog, pace, utility, risk, print_h, volume_cm3, width, height = row
-    good = (1.0 - risk) * fit
+    good = (1.0 - risk) * fit * grounds.sound_share
     setup_h = pairing.setup_s / 3600.0 / spec.quantity
     grams = volume_cm3 * pairing.material.density_g_cm3
     spent = 1.0 - WASTED_BY_CLOG * risk  # of one attempt, on average
@@ -78,7 +117,12 @@ def _candidate(pairing: Pairing, spec: JobSpec, row: Sequence[float], fits: tupl
         grams_per_good=grams_per_good,
         cost_per_good=hours_per_good * pairing.machine.hourly_cost
         + grams_per_good / 1000.0 * pairing.material.price_per_kg,
+        volume_cm3=volume_cm3,
         fits=fits,
+        low=sure[0],
+        high=sure[1],
+        probability_best=sure[2],
+        grounds=grounds,
     )
 
 
@@ -90,7 +134,14 @@ def _fits(block: ScoreBlock, specs: Sequence[JobSpec], classes: Index) -> list[l
     row = np.arange(len(found.limits))[:, None]
     column = np.repeat(classes, np.diff(found.start), axis=0)
     prediction = found.prediction
-    figures = (prediction.mean, prediction.scale, prediction.dof, found.probability)
+    figures = (
+        prediction.mean,
+        prediction.scale,
+        prediction.dof,
+        found.probability,
+        prediction.prior_mean,
+        prediction.prior_scale,
+    )
     read = np.stack([values[row, column] for values in figures], axis=-1).tolist()
     return [
         [
@@ -104,7 +155,16 @@ def _fits(block: ScoreBlock, specs: Sequence[JobSpec], classes: Index) -> list[l
     ]
 
 
-def _fit_of(name: str, limits: Limits, mean: float, scale: float, dof: float, probability: float) -> FitPrediction:
+def _fit_of(
+    name: str,
+    limits: Limits,
+    mean: float,
+    scale: float,
+    dof: float,
+    probability: float,
+    prior_mean: float,
+    prior_scale: float,
+) -> FitPrediction:
     return FitPrediction(
         name=name,
         lower_mm=limits.lower_mm,
@@ -114,6 +174,8 @@ def _fit_of(name: str, limits: Limits, mean: float, scale: float, dof: float, pr
         dof=dof,
         probability=probability,
         cpk=min(limits.upper_mm - mean, mean - limits.lower_mm) / (3.0 * scale),
+        prior_mean_mm=prior_mean,
+        prior_scale_mm=prior_scale,
     )
 
 
@@ -122,7 +184,9 @@ def time_splits(block: ScoreBlock, specs: Sequence[JobSpec], chosen: Index) -> l
     p, b = np.divmod(np.maximum(chosen, 0), block.table.shape[1])
     split = time.time_splits(block.slabs, block.shells, block.infill, block.table.motion, p, b)
     setup = block.table.setup_s[p] / 3600.0 / np.array([spec.quantity for spec in specs])
-    shares = np.stack([split.melt_h, split.motion_h, split.cooling_h, split.travel_h, setup], axis=-1).tolist()
+    factor = block.table.beliefs.time_factor[p]
+    parts = [part * factor for part in (split.melt_h, split.motion_h, split.cooling_h, split.travel_h)]
+    shares = np.stack([*parts, setup], axis=-1).tolist()
     return [_time_split(*shares[j]) if at >= 0 else None for j, at in enumerate(chosen)]
 
 

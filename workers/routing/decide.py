@@ -7,12 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from workers.learning.ageing import hour_of
+from workers.learning.pooling import Book
 from workers.model.fleet import Material
 from workers.model.job import JobSpec
 from workers.model.routing import Candidate, Flip, Refusal, Routing, Scores, TimeSplit
 from workers.model.shop import Shop
 from workers.routing.candidate import make_candidates, time_splits
 from workers.routing.cautions import cautions_for, notes_for
+from workers.routing.doubt import doubt
 from workers.routing.flips import Index, flips
 from workers.routing.gates import material_refusals
 from workers.routing.refusals import refusals
@@ -26,10 +29,16 @@ CHUNK = 48_000  # candidates a pass: the arrays of a pass stay in a few megabyte
 
 
 class Router:
-    """Routes jobs on one shop. Keeps the shop's arrays, so it is worth keeping while the revision stands."""
+    """Routes jobs on one shop. Keeps the shop's arrays, so it is worth keeping while the revision stands.
 
-    def __init__(self, shop: Shop) -> None:
+    ``now``: UTC epoch seconds at which calibrations and spools are aged, taken at the full hour (``as_of``), so that
+    an hour's routings of one job agree to the byte; None: nothing is aged.
+    """
+
+    def __init__(self, shop: Shop, now: float | None = None) -> None:
         self.shop = shop
+        self.as_of = hour_of(now)
+        self._book = Book(shop.evidence)
         self._tables: dict[tuple[str, ...], PairingTable] = {}
 
     def route(self, specs: Sequence[JobSpec]) -> list[Routing]:
@@ -45,14 +54,15 @@ class Router:
 
     def _route_chunk(self, table: PairingTable, specs: Sequence[JobSpec]) -> list[Routing]:
         if not table.pairings:
-            return [_unpaired(self.shop, spec) for spec in specs]
+            return [_unpaired(self, spec) for spec in specs]
         block = score(table, specs, self.shop.emphasis)
         ranking = rank(block)
-        candidates = make_candidates(block, specs, ranking.places, ranking.count)
+        sure = doubt(block, ranking.places, ranking.count)
+        candidates = make_candidates(block, specs, ranking.places, ranking.count, sure)
         firm = flips(block, ranking.chosen)
         splits = time_splits(block, specs, ranking.chosen)
         return [
-            _routing(self.shop, block, j, spec, int(ranking.chosen[j]), candidates[j], firm[j], splits[j])
+            _routing(self, block, j, spec, int(ranking.chosen[j]), candidates[j], firm[j], splits[j])
             for j, spec in enumerate(specs)
         ]
 
@@ -67,8 +77,16 @@ class Router:
         if table is None:
             if len(self._tables) >= TABLES:
                 self._tables.pop(next(iter(self._tables)))
-            table = self._tables[material_ids] = build_table(self.shop, material_ids)
+            table = self._tables[material_ids] = build_table(self.shop, material_ids, now=self.as_of, book=self._book)
         return table
+
+    def looked_at(self, spec: JobSpec) -> tuple[ScoreBlock, Ranking] | None:
+        """The scores and the ranking behind the routing of one job; None where there is no pairing at all."""
+        table = self._table(allowed_materials(self.shop, spec))
+        if not table.pairings:
+            return None
+        block = score(table, [spec], self.shop.emphasis)
+        return block, rank(block)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +133,7 @@ def best(shop: Shop, spec: JobSpec) -> Candidate | None:
 
 
 def _routing(
-    shop: Shop,
+    router: Router,
     block: ScoreBlock,
     j: int,
     spec: JobSpec,
@@ -124,6 +142,7 @@ def _routing(
     firm: tuple[Flip, ...],
     split: TimeSplit | None,
 ) -> Routing:
+    shop = router.shop
     refused = refusals(block, j, spec, _left_out(shop, spec))
     chosen, pairing = None, None
     if candidates:
@@ -143,11 +162,13 @@ def _routing(
         pairings=block.table.shape[0],
         candidates=block.table.width.size,
         feasible=int(np.count_nonzero(block.feasible[j])),
+        as_of=router.as_of,
     )
 
 
-def _unpaired(shop: Shop, spec: JobSpec) -> Routing:
+def _unpaired(router: Router, spec: JobSpec) -> Routing:
     """The routing where no machine holds a nozzle, or no material has what the job asks for."""
+    shop = router.shop
     detail, fit, clog, time = weights_of(spec.emphasis or shop.emphasis)
     refused = tuple(_left_out(shop, spec))
     return Routing(
@@ -157,6 +178,7 @@ def _unpaired(shop: Shop, spec: JobSpec) -> Routing:
         others=(),
         refused=refused,
         remedies=remedies(shop, spec, refused, best),
+        as_of=router.as_of,
     )
 
 

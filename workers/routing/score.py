@@ -32,6 +32,8 @@ class FitBlock:
 
     start: tuple[int, ...]
     limits: tuple[Limits, ...]
+    lower_mm: Array
+    upper_mm: Array
     prediction: fit.Prediction
     probability: Array  # (F, C)
 
@@ -39,9 +41,12 @@ class FitBlock:
 @dataclass(frozen=True, slots=True)
 class LnScores:
     """ln of each score, as small as it can be told: detail (J, U) of features and steps (J, H) of layer
-    steps, which add up to the detail score; fit (J, C); clog (J, P); time (J, P, B)."""
+    steps, which add up to the detail score; fit (J, C); clog (J, P); time (J, P, B). detail_wider, detail_narrower
+    (J, U): were the bead laid so much wider or narrower than drawn as it may be."""
 
     detail: Array
+    detail_wider: Array
+    detail_narrower: Array
     steps: Array
     fit: Array
     clog: Array
@@ -90,10 +95,12 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
     volume = deposited_mm3(slabs, shells, infill, table.bore)
     risk = chance_of_event(table.clog_a, table.clog_b, volume / 1000.0)
     seconds = print_seconds(slabs, shells, infill, table.motion)
+    if table.time_learnt:
+        seconds *= table.beliefs.time_factor[:, None]
     fits_in, in_stock = _fits_in(table, specs), _in_stock(table, volume)
     feasible = _feasible(table, specs, fits_in & in_stock)
     ln = LnScores(
-        np.log([detail.detail_scores(spec.summary, table.widths) for spec in specs]),
+        *_ln_detail(table, specs),
         np.log([detail.step_scores(spec.summary, table.heights) for spec in specs]),
         _ln_fit(fit_block, len(specs), len(table.fit_classes.bore_mm)),
         np.log1p(-risk),
@@ -119,6 +126,13 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
     )
 
 
+def _ln_detail(table: PairingTable, specs: Sequence[JobSpec]) -> tuple[Array, Array, Array]:
+    """ln of the share of features kept (J, U): as drawn, laid wider, laid narrower."""
+    logs = np.log([detail.detail_scores(spec.summary, table.widths_laid) for spec in specs])
+    drawn = len(table.widths)
+    return logs[:, :drawn], logs[:, drawn : 2 * drawn], logs[:, 2 * drawn :]
+
+
 def _fit_block(table: PairingTable, specs: Sequence[JobSpec]) -> FitBlock | None:
     needs = [need for spec in specs for need in spec.tolerances]
     if not needs:
@@ -136,6 +150,8 @@ def _fit_block(table: PairingTable, specs: Sequence[JobSpec]) -> FitBlock | None
     return FitBlock(
         start=start,
         limits=limits,
+        lower_mm=lower,
+        upper_mm=upper,
         prediction=prediction,
         probability=fit.conformance(prediction, lower, upper),
     )

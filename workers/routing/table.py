@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from workers.learning.nodes import gamma_nodes, mean_nodes
 from workers.learning.pooling import Book
 from workers.model.fleet import Machine, Material, Nozzle
 from workers.model.routing import Refusal
@@ -33,7 +34,8 @@ class PairingTable:
     """Arrays over pairings and beads; see the module for the shapes.
 
     passes (P,): no static gate refuses. names (P * B,): how candidates are told from each other.
-    load_ok (P, B): layers low enough for load-bearing parts.
+    load_ok (P, B): layers low enough for load-bearing parts. widths_laid (3 U,): widths as drawn, then the widest and
+    the narrowest that each may come out. clog_nodes, time_nodes (P, NODES): rates, and ln hours about the believed.
     """
 
     pairings: tuple[Pairing, ...]
@@ -49,11 +51,15 @@ class PairingTable:
     bore: Array
     clog_a: Array
     clog_b: Array
+    clog_nodes: Array
+    time_nodes: Array
+    time_learnt: bool
     beliefs: Beliefs
     width: Array
     height: Array
     load_ok: NDArray[np.bool_]
     widths: Array
+    widths_laid: Array
     width_of: Index
     heights: Array
     height_of: Index
@@ -104,11 +110,15 @@ def build_table(
         bore=bore,
         clog_a=beliefs.clog.a,
         clog_b=beliefs.clog.b,
+        clog_nodes=gamma_nodes(beliefs.clog),
+        time_nodes=mean_nodes(beliefs.ln_time),
+        time_learnt=bool((beliefs.ln_time.mean != 0.0).any()),
         beliefs=beliefs,
         width=width,
         height=height,
         load_ok=load_bearing_ok(height, bore[:, None]),
         widths=widths,
+        widths_laid=np.concatenate([widths, widths * (1.0 + bead.WIDTH_ERROR), widths * (1.0 - bead.WIDTH_ERROR)]),
         width_of=width_of.reshape(width.shape),
         heights=heights,
         height_of=height_of.reshape(width.shape),
