@@ -32,6 +32,9 @@ class CalibrationSchema(ThingSchema):
     measured = Whole(0, 100_000, "features")
     measured_by = Note(80)
     instrument = Note(80, example="digital caliper, 0.01 mm")
+    abrasive_cm3_at = Number(
+        0, 1_000_000, "cm3", description="Abrasive filament that had gone through the nozzle by then"
+    )
     version = Version()
 
     def rules(self, record: Any) -> list[FieldProblem]:

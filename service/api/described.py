@@ -14,6 +14,7 @@ import marshmallow as ma
 
 from service.api.fields import Moment
 from service.api.job_schema import JobSchema
+from service.api.moments import is_moment
 from workers.model.job import JobSpec, JobState
 from workers.model.record import JobRecord
 from workers.model.routing import Explanation, Routing
@@ -55,7 +56,7 @@ _SIMPLE: Mapping[type, type[ma.fields.Field[Any]]] = {
 
 def _plain_field(name: str, kind: Any, nullable: bool) -> ma.fields.Field[Any]:
     options: dict[str, Any] = {"required": True, "allow_none": nullable}
-    if kind is float and name.endswith("_at"):
+    if kind is float and is_moment(name):
         return Moment(**options)
     if kind in _SIMPLE:
         return _SIMPLE[kind](**options)

@@ -9,7 +9,7 @@ from flask import Response
 
 from service.api.blueprint import ETAG, IF_MATCH
 from service.api.etags import expected_version
-from service.api.fields import Choice, Flag, Identifier, Note, Number, Text, Version, Whole
+from service.api.fields import Choice, Flag, Identifier, Moment, Note, Number, Text, Version, Whole
 from service.api.schema import Record, RecordSchema
 from service.api.things import Resource, ThingSchema, blueprint_of, changed
 from service.context import stores
@@ -52,6 +52,7 @@ class MachineSchema(ThingSchema):
     hourly_cost = Number(0, 10_000, description="In the shop's currency")
     state = Choice(MachineState, description="Changed through /v1/machines/{id}/state")
     state_reason = Note(500)
+    hotend_changed_at = Moment(description="When its hotend was last replaced: older calibrations are stale")
     version = Version()
 
 

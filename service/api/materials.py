@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.api.fields import Choice, Flag, Identifier, ListOf, Number, Text, Version, Whole
+from service.api.fields import Choice, Flag, Identifier, ListOf, Moment, Number, Text, Version, Whole
 from service.api.schema import Record, RecordSchema
 from service.api.things import Resource, ThingSchema, blueprint_of
 from workers.model.errors import FieldProblem
@@ -56,6 +56,7 @@ class MaterialSchema(ThingSchema):
     drying_temp_c = Number(20, 200, "degrees C")
     drying_h = Number(0, 200, "h")
     cautions = ListOf(Choice(Caution), most=10)
+    batch_changed_at = Moment(description="When another batch came into use: older calibrations are stale")
     version = Version()
 
     def rules(self, record: Any) -> list[FieldProblem]:

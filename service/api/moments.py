@@ -33,8 +33,13 @@ def format_moment(epoch_s: float) -> str:
     return moment.isoformat(timespec=places).replace("+00:00", "Z")
 
 
+def is_moment(name: str) -> bool:
+    """Whether a field holds a moment: ``at`` or ``..._at``, but not a quantity at some point (``..._cm3_at``)."""
+    return (name == "at" or name.endswith("_at")) and not name.endswith("_cm3_at")
+
+
 def with_moments(plain: Any) -> Any:
-    """Plain data with every number under a name in ``_at`` turned into RFC 3339 text."""
+    """Plain data with every number that is a moment turned into RFC 3339 text."""
     if isinstance(plain, dict):
         return {key: _shown(key, value) for key, value in plain.items()}
     if isinstance(plain, list):
@@ -43,6 +48,6 @@ def with_moments(plain: Any) -> Any:
 
 
 def _shown(key: str, value: Any) -> Any:
-    if isinstance(value, (int, float)) and (key == "at" or key.endswith("_at")):
+    if isinstance(value, (int, float)) and is_moment(key):
         return format_moment(value)
     return with_moments(value)

@@ -28,6 +28,12 @@ class RecordSchema(ma.Schema):
     makes: ClassVar[type[Any]] = dict
     optional: ClassVar[frozenset[str]] = frozenset()  # may be left out though the dataclass wants them
 
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        fields: dict[str, Any] = self.fields
+        self._takes: dict[str, Callable[[Any], Any]] = {name: field.take for name, field in fields.items()}
+        self._needed = frozenset(name for name, field in fields.items() if field.required)
+
     def on_bind_field(self, field_name: str, field_obj: ma.fields.Field[Any]) -> None:
         """Take need, null and default from the dataclass."""
         facts = _facts(self.makes).get(field_name)  # type: ignore[arg-type]
@@ -48,7 +54,8 @@ class RecordSchema(ma.Schema):
         if type(data) is not dict:
             raise refuse(f"{shown(data)} is not an object", "an object")
         values, problems = self._take_fields(data)
-        problems += [FieldProblem(f"/{name}", "this is missing") for name in self._needed() if name not in data]
+        if not self._needed <= data.keys():
+            problems += [FieldProblem(f"/{name}", "this is missing") for name in self._takes if self._lacks(name, data)]
         if problems:
             raise Refused(problems)
         return self.build(values)
@@ -67,7 +74,7 @@ class RecordSchema(ma.Schema):
     def _take_fields(self, data: dict[str, Any]) -> tuple[dict[str, Any], list[FieldProblem]]:
         values: dict[str, Any] = {}
         problems: list[FieldProblem] = []
-        takes = self._takes()
+        takes = self._takes
         for key, value in data.items():
             take = takes.get(key)
             if take is None or value is None:
@@ -79,6 +86,9 @@ class RecordSchema(ma.Schema):
                 problems += refused.under(key)
         return values, problems
 
+    def _lacks(self, name: str, data: dict[str, Any]) -> bool:
+        return name in self._needed and name not in data
+
     def _take_null(self, key: str, values: dict[str, Any]) -> list[FieldProblem]:
         if not self.fields[key].allow_none:
             return [FieldProblem(pointer_token(key), "this must not be null")]
@@ -86,18 +96,7 @@ class RecordSchema(ma.Schema):
         return []
 
     def _unknown(self, key: str) -> list[FieldProblem]:
-        return [FieldProblem(pointer_token(key[:120]), "there is no such field here", ", ".join(self._takes()))]
-
-    def _takes(self) -> dict[str, Callable[[Any], Any]]:
-        """How each field takes its value; made on first use and kept."""
-        kept: dict[str, Callable[[Any], Any]] | None = self.__dict__.get("_kept_takes")
-        if kept is None:
-            fields: dict[str, Any] = self.fields
-            kept = self.__dict__["_kept_takes"] = {name: field.take for name, field in fields.items()}
-        return kept
-
-    def _needed(self) -> tuple[str, ...]:
-        return _needed_of(type(self))
+        return [FieldProblem(pointer_token(key[:120]), "there is no such field here", ", ".join(self._takes))]
 
 
 class Record(ma.fields.Nested):
@@ -114,11 +113,6 @@ def summary_of(refused: Refused) -> str:
     first, count = refused.problems[0], len(refused.problems)
     more = "" if count == 1 else f" (and {count - 1} more)"
     return f"{first.pointer or 'the body'}: {first.detail}{more}"
-
-
-@cache
-def _needed_of(schema: type[RecordSchema]) -> tuple[str, ...]:
-    return tuple(name for name, field in schema().fields.items() if field.required)
 
 
 class Facts(NamedTuple):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from datetime import datetime
-from email.utils import parsedate_to_datetime
 
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
@@ -173,9 +172,7 @@ def test_moments_are_rfc_3339(api):
     made(api)
     at = api.get("/v1/nozzles/n-040-1/history").json["items"][0]["at"]
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z", at)
-    answer = api.get("/healthz")
     assert abs((datetime.fromisoformat(at) - datetime.now().astimezone()).total_seconds()) < 60
-    assert "Date" not in answer.headers or parsedate_to_datetime(answer.headers["Date"])
 
 
 def test_the_next_page_is_linked(api):

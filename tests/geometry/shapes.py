@@ -144,9 +144,7 @@ def model_xml(resources, build, *, unit="millimeter", attributes="", head='<?xml
 
 
 def simple_model(mesh, **options) -> str:
-    return model_xml(
-        f'<object id="1" type="model">{mesh_xml(mesh)}</object>', '<item objectid="1"/>', **options
-    )
+    return model_xml(f'<object id="1" type="model">{mesh_xml(mesh)}</object>', '<item objectid="1"/>', **options)
 
 
 def package(model: str | bytes, extra=(), compression=zipfile.ZIP_DEFLATED) -> bytes:
@@ -186,8 +184,10 @@ def _stand_in(name: str) -> bytes:
     if name.endswith(".3mf"):
         return package(simple_model(Body.sphere(10, 64)))
     made = trimesh.creation.annulus(r_min=3, r_max=10, height=5) if "ball" not in name else trimesh.creation.icosphere()
-    return made.export(file_type=name.rsplit(".", 1)[1].lower()).encode() if name.endswith("off") else made.export(
-        file_type="stl"
+    return (
+        made.export(file_type=name.rsplit(".", 1)[1].lower()).encode()
+        if name.endswith("off")
+        else made.export(file_type="stl")
     )
 
 

@@ -165,7 +165,9 @@ def test_obj_numbers_that_count_back_are_read_when_clear_and_refused_when_not():
         load_mesh(back + b"v 0 0 -9\nf -1 -2 -3\n", fmt="obj", unit="mm")
 
 
-@pytest.mark.parametrize("face", [b"f 1 2 5\n", b"f 0 1 2\n", b"f 1 2 99999999999999999999\n", b"f 1 2 -9\n", b"f 1 2\n"])
+@pytest.mark.parametrize(
+    "face", [b"f 1 2 5\n", b"f 0 1 2\n", b"f 1 2 99999999999999999999\n", b"f 1 2 -9\n", b"f 1 2\n"]
+)
 def test_obj_faces_beyond_the_vertices_are_refused(face):
     with pytest.raises(MeshRefusedError):
         load_mesh(TETRA + TETRA_FACES + face, fmt="obj", unit="mm")

@@ -121,7 +121,9 @@ def test_too_many_entries_are_refused():
         read(shapes.package(shapes.simple_model(BOX), extra), package_parts=20)
 
 
-@pytest.mark.parametrize("name", ["../evil.model", "/etc/passwd", "3D/../../up.txt", "C:/win.ini", "3D\\..\\x", "a/../b"])
+@pytest.mark.parametrize(
+    "name", ["../evil.model", "/etc/passwd", "3D/../../up.txt", "C:/win.ini", "3D\\..\\x", "a/../b"]
+)
 def test_entries_that_leave_the_package_are_refused(name):
     with pytest.raises(MeshRefusedError, match="leaves the package"):
         read(shapes.package(shapes.simple_model(BOX), [(name, b"x")]))

@@ -110,7 +110,8 @@ def test_the_newest_calibration_counts() -> None:
 def test_a_good_copy_costs_more_than_a_copy() -> None:
     routing = route(job(material="pa-cf", summary=block(100, 60, 30), tolerances=(sliding_hole(),)))
     for candidate in everyone(routing):
-        assert candidate.good_share == pytest.approx((1 - candidate.clog_risk) * candidate.scores.fit)
+        sound = candidate.grounds.sound_share
+        assert candidate.good_share == pytest.approx((1 - candidate.clog_risk) * candidate.scores.fit * sound)
         attempts = 1 / candidate.good_share
         assert candidate.grams_per_good == pytest.approx(
             candidate.material_g * (1 - candidate.clog_risk / 2) * attempts

@@ -8,7 +8,7 @@ import pytest
 
 from tests.builders import block, chopped_fibre, job, machine, nozzle, plain, shop, spool
 from workers.model.fleet import Hotend, MachineState, TipMaterial
-from workers.model.job import CriticalDetail, JobSpec
+from workers.model.job import CriticalDetail, JobSpec, MaterialNeed
 from workers.model.part import FeatureKind
 from workers.model.routing import Gate, Refusal, Routing
 from workers.model.shop import Shop
@@ -148,3 +148,20 @@ def test_the_sentences_carry_the_figures() -> None:
     (sentence,) = explain(routing, the_shop).refusals
     assert "needed 240 mm, there is 220 mm" in sentence
     assert sentence.startswith("M1: ")
+
+
+def test_a_remedy_never_drops_a_property_that_was_asked_for() -> None:
+    hot = MaterialNeed(heat_deflection_min_c=200.0)
+    routing = Router(shop()).route([replace(job(), material=hot)])[0]
+    assert [remedy.change for remedy in routing.remedies] == [
+        "Ask for a heat deflection temperature of 140 °C instead of 200 °C",
+        "Ask for a heat deflection temperature of 55 °C instead of 200 °C",
+    ]
+
+
+def test_the_nearest_miss_names_every_gate_of_one_pairing() -> None:
+    cold = machine(bed_temp_max_c=80.0)
+    routing = Router(shop(machines=(cold,), nozzles=ONE_BORE)).route(
+        [job(material="pa-cf", summary=block(640, 10, 10))]
+    )[0]
+    assert [remedy.gate for remedy in routing.remedies] == [Gate.BED_TEMPERATURE, Gate.BUILD_VOLUME]

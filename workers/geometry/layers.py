@@ -1,7 +1,8 @@
 """Which layers the curves are computed on: one for a prism, a few more where the section changes.
 
-Between two computed layers of one zone (no horizontal face between them) the changed areas are interpolated along
-the height; the widest bracket with the largest disagreement is split until what is left is small.
+Between two computed layers of one zone (no horizontal face between them) the changed shares of the section are
+interpolated along the height and multiplied by the section's own area, which is known at every slab; the bracket that
+may be most wrong is split until what is left is small.
 """
 
 from __future__ import annotations
@@ -21,8 +22,11 @@ from workers.geometry.mesh import Floats
 from workers.geometry.sections import Slabs, outline, same_runs
 from workers.model.part import DetailCurves
 
-MOST_LAYERS = 48
+MOST_LAYERS = 120
+FEW_LAYERS = 48  # enough once the outlines computed so far have MOST_CORNERS corners together
+MOST_CORNERS = 20_000
 LEFT_OVER = 3e-4  # of the volume, summed over the layers not computed
+_WRONG = 0.35  # of the disagreement of its ends, a bracket is wrong by about this. Engineering prior.
 SLACK = 2e-4  # of the mean section area, a layer
 _THREADS = 2
 Progress = Callable[[float], None]
@@ -36,6 +40,7 @@ class LayerCurveSet:
     slabs: Slabs
     done: dict[int, LayerCurves] = field(default_factory=dict)
     _runs: Any = field(init=False)
+    _corners: int = 0
 
     def __post_init__(self) -> None:
         self._runs = same_runs(self.slabs)
@@ -45,21 +50,31 @@ class LayerCurveSet:
         with ThreadPoolExecutor(_THREADS) as pool:
             self._batch(pool, self._first())
             queue = self._brackets()
-            while queue and len(self.done) < most and sum(-b[0] for b in queue) > LEFT_OVER:
-                chosen = [heapq.heappop(queue) for _ in range(min(_THREADS, len(queue)))]
+            while queue and not self._enough(most) and sum(-b[0] for b in queue) > LEFT_OVER:
+                chosen = [heapq.heappop(queue) for _ in range(min(_THREADS, len(queue), most - len(self.done)))]
                 middles = [(i + j) // 2 for _, i, j in chosen]
                 self._batch(pool, middles)
                 for (_, i, j), m in zip(chosen, middles, strict=True):
                     self._push(queue, i, m)
                     self._push(queue, m, j)
                 if progress:
-                    progress(min(len(self.done) / most, 1.0))
+                    progress(self._spent(most))
         return self
 
+    def _enough(self, most: int) -> bool:
+        return len(self.done) >= most or (len(self.done) >= FEW_LAYERS and self._corners >= MOST_CORNERS)
+
+    def _spent(self, most: int) -> float:
+        few = min(len(self.done) / FEW_LAYERS, self._corners / MOST_CORNERS)
+        return min(max(len(self.done) / most, few), 1.0)
+
     def _batch(self, pool: ThreadPoolExecutor, wanted: list[int]) -> None:
+        import shapely
+
         fresh = sorted(set(wanted) - self.done.keys())
         slack = SLACK * self.slabs.volume / float(self.slabs.dz.sum())
         sections = [outline(self.solid, self.slabs.z[i]) for i in fresh]
+        self._corners += int(shapely.get_num_coordinates(sections).sum())
         layers = pool.map(lambda s: LayerCurves(s, slack).computed(), sections)
         self.done.update(zip(fresh, layers, strict=True))
 
@@ -88,36 +103,41 @@ class LayerCurveSet:
         """A bracket by the most that interpolation across it may be wrong, as a share of the volume."""
         if j - i < 2 or self._runs[i] == self._runs[j]:
             return
-        one, two = self.done[i], self.done[j]
-        apart = max(float(np.abs(two.feature - one.feature).max()), float(np.abs(two.corner - one.corner).max()))
-        height = float(self.slabs.dz[i + 1 : j].sum())
-        heapq.heappush(queue, (-0.35 * apart * height / self.slabs.volume, i, j))
+        apart = float(np.abs(self._share(j) - self._share(i)).max())
+        between = slice(i + 1, j)
+        volume = float((self.slabs.area[between] * self.slabs.dz[between]).sum())
+        heapq.heappush(queue, (-_WRONG * apart * volume / self.slabs.volume, i, j))
+
+    def _share(self, slab: int) -> Floats:
+        """(2, 2, 16) features and corners of a computed slab as shares of its section."""
+        layer = self.done[slab]
+        return np.stack([layer.feature, layer.corner]) / max(float(self.slabs.area[slab]), 1e-9)
 
     def curves(self) -> DetailCurves:
         """The part's curves: layers summed over the height, as shares of the volume."""
-        feature, corner = self._everywhere()
-        weight = self.slabs.dz / self.slabs.volume
-        f, c = (np.clip(np.tensordot(weight, x, axes=1), 0.0, 1.0) for x in (feature, corner))
+        weight = self.slabs.area * self.slabs.dz / self.slabs.volume
+        feature, corner = np.clip(np.tensordot(weight, self._shares(), axes=1), 0.0, 1.0)
         return DetailCurves(
             bead_width_mm=BEAD_WIDTHS_MM,
-            feature_loss=_rising(f[0]),
-            corner_loss=_rising(c[0]),
-            feature_gain=_rising(f[1]),
-            corner_gain=_rising(c[1]),
+            feature_loss=_rising(feature[0]),
+            corner_loss=_rising(corner[0]),
+            feature_gain=_rising(feature[1]),
+            corner_gain=_rising(corner[1]),
         )
 
-    def _everywhere(self) -> tuple[Floats, Floats]:
-        """(n, 2, 16) features and corners of every slab, computed or interpolated."""
-        n, shape = len(self.slabs.z), (2, len(BEAD_WIDTHS_MM))
-        both = np.zeros((2, n, *shape))
+    def _shares(self) -> Floats:
+        """(n, 2, 2, 16) shares of every slab, computed or interpolated."""
+        z = self.slabs.z
+        shares = np.zeros((len(z), 2, 2, len(BEAD_WIDTHS_MM)))
         for stretch in self._stretches():
-            known = np.array([k for k in stretch if k in self.done])
-            z = self.slabs.z
-            for q, name in enumerate(("feature", "corner")):
-                values = np.stack([getattr(self.done[int(k)], name) for k in known]).reshape(len(known), -1)
-                spread = [np.interp(z[stretch], z[known], column) for column in values.T]
-                both[q, stretch] = np.stack(spread, axis=1).reshape(len(stretch), *shape)
-        return both[0], both[1]
+            known = [int(k) for k in stretch if int(k) in self.done]
+            values = np.stack([self._share(k) for k in known])
+            below = np.clip(np.searchsorted(known, stretch, side="right") - 1, 0, len(known) - 1)
+            above = np.minimum(below + 1, len(known) - 1)
+            z0, z1 = z[np.take(known, below)], z[np.take(known, above)]
+            part = np.clip((z[stretch] - z0) / np.where(z1 > z0, z1 - z0, 1.0), 0.0, 1.0)[:, None, None, None]
+            shares[stretch] = (1 - part) * values[below] + part * values[above]
+        return shares
 
 
 def _rising(values: Any) -> tuple[float, ...]:

@@ -16,7 +16,8 @@ SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round,
 SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
 ALONG = 0.1  # |n . axis| of a wall; sine of 5.7 degrees, room for noise
 _SLIVER_MM = 0.02  # flatter triangles have normals made of noise
-_MOST_AXES = 24
+_MOST_AXES = 16
+_MOST_REGIONS = 400
 _SAME_AXIS = math.cos(math.radians(1.0))
 Bools = np.ndarray
 
@@ -32,6 +33,7 @@ class Surface:
         self.normals, self.areas = face_normals(corners)
         sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
         self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * sides.max(axis=1)
+        self.all_faces: Bools = self.areas > 0
 
     @cached_property
     def neighbours(self) -> tuple[Ints, Ints, Ints]:
@@ -65,7 +67,7 @@ class Surface:
         return label
 
     def axes(self) -> list[Floats]:
-        """z, x, y and the axes of curved regions that stand around another direction."""
+        """z, x, y, the axes that curved regions stand around, and the normals of the largest flat ones."""
         found = [np.array(a, dtype=np.float64) for a in ((0, 0, 1), (1, 0, 0), (0, 1, 0))]
         label = self.labels(self.turn_cos > SMOOTH_COS, self.solid_faces)
         used = label >= 0
@@ -78,11 +80,11 @@ class Surface:
         for i in range(3):
             for j in range(3):
                 spread[:, i, j] = np.bincount(label[used], a * n[:, i] * n[:, j])
-        curved = np.flatnonzero(size >= 9)
-        values, vectors = np.linalg.eigh(spread[curved] / area[curved, None, None])
-        good = (values[:, 0] < 0.01) & (values[:, 1] > 0.1)
-        ranked = np.flatnonzero(good)[np.argsort(-area[curved[good]])]
-        for axis in vectors[ranked, :, 0]:
+        some = np.argsort(-area)[:_MOST_REGIONS]
+        values, vectors = np.linalg.eigh(spread[some] / area[some, None, None])
+        around = (size[some] >= 9) & (values[:, 0] < 0.01) & (values[:, 1] > 0.1)
+        flat = values[:, 1] < 1e-4
+        for axis in [*vectors[around, :, 0], *vectors[flat, :, 2]]:
             if len(found) >= _MOST_AXES:
                 break
             if all(abs(float(axis @ f)) < _SAME_AXIS for f in found):
@@ -171,8 +173,16 @@ class Wall:
 
 
 def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
-    """The walls around one axis whose faces are joined by ``linked`` edges, in order of their first face."""
-    standing = (np.abs(surface.normals @ axis) < ALONG) & surface.solid_faces
+    """The walls around one axis whose faces are joined by ``linked`` edges, in order of their first face.
+
+    Twice: without slivers, whose normals noise makes wild, and with them, since clean walls may be cut into some.
+    """
+    standing = np.abs(surface.normals @ axis) < ALONG
+    for faces in (surface.solid_faces, surface.all_faces):
+        yield from _walls(surface, axis, linked, standing & faces)
+
+
+def _walls(surface: Surface, axis: Floats, linked: Bools, standing: Bools) -> Iterator[Wall]:
     if not standing.any():
         return
     label = surface.labels(linked, standing)

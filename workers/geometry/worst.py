@@ -15,21 +15,20 @@ Ring = tuple[tuple[float, float], ...]
 
 
 def worst_layers(layers: LayerCurveSet) -> tuple[WorstLayer, ...]:
-    """The one to three computed layers that lose most: for the narrowest bead that loses anything, and overall."""
-    chosen: list[int] = []
+    """The one to three computed layers that lose or fill most, those of the narrowest beads first."""
+    chosen: dict[int, None] = {}
     for width in DRAWN_MM:
-        worst = max(layers.done, key=lambda k: (_change_mm2(layers.done[k], width), -k))
-        if _change_mm2(layers.done[worst], width) > 1e-6 and worst not in chosen:
-            chosen.append(worst)
+        for side in (LOSS, GAIN):
+            worst = max(layers.done, key=lambda k: (_change_mm2(layers.done[k], side, width), -k))  # noqa: B023
+            if _change_mm2(layers.done[worst], side, width) > 1e-6:
+                chosen[worst] = None
     if not chosen:
-        chosen = [max(layers.done, key=lambda k: (float(layers.done[k].corner.sum()), -k))]
-    if len(chosen) > MOST_LAYERS:
-        chosen = [*chosen[: MOST_LAYERS - 1], chosen[-1]]
-    return tuple(_drawn(float(layers.slabs.z[k]), layers.done[k]) for k in chosen)
+        chosen = {max(layers.done, key=lambda k: (float(layers.done[k].corner.sum()), -k)): None}
+    return tuple(_drawn(float(layers.slabs.z[k]), layers.done[k]) for k in list(chosen)[:MOST_LAYERS])
 
 
-def _change_mm2(layer: LayerCurves, width: float) -> float:
-    return float(layer.feature[:, BEAD_WIDTHS_MM.index(width)].sum())
+def _change_mm2(layer: LayerCurves, side: int, width: float) -> float:
+    return float(layer.feature[side, BEAD_WIDTHS_MM.index(width)])
 
 
 def _drawn(z: float, layer: LayerCurves) -> WorstLayer:

@@ -99,12 +99,13 @@ def withdraw(outcome: Outcome) -> Change:
 
 def sums_of(outcome: Outcome) -> tuple[Delta, ...]:
     """What the outcome adds to the evidence: one key for the pairing, one for each kind of size measured."""
-    deltas = [(_key(outcome), _print_sums(outcome))]
+    key = pairing_key(outcome)
+    deltas = [(key, _print_sums(outcome))]
     for size in outcome.sizes:
         if size.prior_mean_mm is not None:
             error = round((size.measured_mm - size.prior_mean_mm) * _PER_MM)
             sums = Sums(sized=1, size_100nm=error, size_100nm2=error * error)
-            deltas.append((_key(outcome, size), sums))
+            deltas.append((replace(key, kind=size.kind, axis=size.axis), sums))
     return tuple(deltas)
 
 
@@ -152,14 +153,12 @@ def _moved(outcome: Outcome, state: OutcomeState) -> Outcome:
     return replace(outcome, state=state, version=outcome.version + 1)
 
 
-def _key(outcome: Outcome, size: MeasuredSize | None = None) -> EvidenceKey:
+def pairing_key(outcome: Outcome) -> EvidenceKey:
     return EvidenceKey(
         machine_id=outcome.machine_id,
         nozzle_id=outcome.nozzle_id,
         material_id=outcome.material_id,
         bore_um=bore_um(outcome.bore_mm),
-        kind=size.kind if size else None,
-        axis=size.axis if size else None,
     )
 
 

@@ -14,9 +14,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from workers.learning.arrays import Array
-from workers.learning.evidence import GammaBelief, NormalBelief, update_gamma, update_normal_by_moments
+from workers.learning.arrays import Array, floats
+from workers.learning.evidence import GammaBelief, NormalBelief, gamma_belief, update_gamma, update_normal_by_moments
 from workers.model.evidence import NOTHING, Delta, Evidence, EvidenceKey, GroupKey, Sums, group_of, plus, sort_key
 from workers.model.part import Axis, FeatureKind
 
@@ -46,6 +47,8 @@ TIME_REPEAT_SD = 0.05  # of ln(hours), one print to the next on one pairing
 NEIGHBOUR_SHARE = 0.2  # of a neighbour's clogs and volume, prints and scrap
 NEIGHBOUR_CM3_MAX = 500.0  # what all neighbours together may weigh
 NEIGHBOUR_PRINTS_MAX = 10.0
+CLOG_PRIOR_CM3 = 500.0  # the volume of experience that a clog rate's prior is worth
+CLOG_PRIOR_MIN = 0.1  # and the clogs it is worth at least: one clog must not make a safe bore look lost
 SOUND_PRIOR = (19.6, 0.4)  # beta: one print in fifty fails for another reason than a clog or a size
 
 _PPM, _UNIT_MM = 1e-6, 1e-4  # units of the sums
@@ -151,6 +154,11 @@ def time_belief(book: Book, keys: Sequence[EvidenceKey]) -> NormalBelief:
     return update_normal_by_moments(
         prior, _column(o.n for o in own), _column(o.mean for o in own), _column(o.squares for o in own)
     )
+
+
+def clog_prior(rate: ArrayLike, worth_cm3: float = CLOG_PRIOR_CM3) -> GammaBelief:
+    """Gamma belief with that mean rate per cm^3, worth a stated volume, or more where the rate is tiny."""
+    return gamma_belief(rate, np.maximum(worth_cm3, CLOG_PRIOR_MIN / floats(rate)))
 
 
 def clog_belief(book: Book, keys: Sequence[EvidenceKey], prior: GammaBelief) -> GammaBelief:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from workers.model.part import Axis, FeatureKind, GeometrySummary
+from workers.model.errors import ConflictError, FieldProblem, InvalidError
+from workers.model.part import Axis, Feature, FeatureKind, GeometrySummary
 
 
 class JobState(StrEnum):
@@ -59,6 +60,56 @@ class ToleranceNeed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OpenTolerance:
+    """A toleranced size that may lean on the part: what is None is taken from the part's feature of its name."""
+
+    name: str
+    kind: FeatureKind | None = None
+    nominal_mm: float | None = None
+    axis: Axis | None = None
+    facets: int | None = None
+    limits: Limits | None = None
+    iso286: str | None = None
+    iso2768: str | None = None
+    mating: Mating | None = None
+
+    def closed(self, feature: Feature | None) -> ToleranceNeed:
+        """The need with what its feature says. Raises InvalidError, with pointers relative to the tolerance."""
+        kind = self.kind or (feature.kind if feature else None)
+        nominal = self.nominal_mm or (feature.nominal_mm if feature else None)
+        if kind is None or nominal is None:
+            missing = [name for name, value in (("kind", kind), ("nominal_mm", nominal)) if value is None]
+            detail = f"this is missing, and the summary has no feature called {self.name!r} to take it from"
+            raise InvalidError(detail, fields=tuple(FieldProblem(f"/{name}", detail) for name in missing))
+        return ToleranceNeed(
+            name=self.name,
+            kind=kind,
+            nominal_mm=nominal,
+            axis=self.axis or (feature.axis if feature else Axis.VERTICAL),
+            facets=self.facets or (feature.facets if feature else None),
+            limits=self.limits,
+            iso286=self.iso286,
+            iso2768=self.iso2768,
+            mating=self.mating,
+        )
+
+
+def closed_tolerances(given: tuple[OpenTolerance, ...], summary: GeometrySummary) -> tuple[ToleranceNeed, ...]:
+    """Tolerances with what their features say. Raises InvalidError with every problem, at /tolerances/N/..."""
+    features = {feature.name: feature for feature in summary.features}
+    needs: list[ToleranceNeed] = []
+    problems: list[FieldProblem] = []
+    for index, tolerance in enumerate(given):
+        try:
+            needs.append(tolerance.closed(features.get(tolerance.name)))
+        except InvalidError as error:
+            problems += [FieldProblem(f"/tolerances/{index}{one.pointer}", one.detail) for one in error.fields]
+    if problems:
+        raise InvalidError(f"{problems[0].pointer}: {problems[0].detail}", fields=tuple(problems))
+    return tuple(needs)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CriticalDetail:
     """A detail the part is useless without: a bead wider than size_mm is refused."""
 
@@ -99,11 +150,16 @@ class Use:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobSpec:
-    """A job as it was handed in; it never changes afterwards."""
+    """A job as it was handed in; it never changes afterwards.
+
+    At intake it has exactly one of summary and part_id. With a part_id, the summary and what the tolerances take
+    from it (open_tolerances) stay with the part and are filled in by :meth:`with_part` when the job is routed.
+    """
 
     name: str
-    summary: GeometrySummary
     material: MaterialNeed
+    summary: GeometrySummary | None = None
+    part_id: str | None = None
     tolerances: tuple[ToleranceNeed, ...] = ()
     critical: tuple[CriticalDetail, ...] = ()
     emphasis: Emphasis | None = None  # None: the shop's default
@@ -114,3 +170,15 @@ class JobSpec:
     due_at: float | None = None
     priority: int = 0
     note: str = ""
+    open_tolerances: tuple[OpenTolerance, ...] = ()
+
+    def part(self) -> GeometrySummary:
+        """The summary. Raises ConflictError while it is not filled in."""
+        if self.summary is None:
+            raise ConflictError("the summary of the job's part is not known yet")
+        return self.summary
+
+    def with_part(self, summary: GeometrySummary) -> JobSpec:
+        """The job with its part's summary filled in. Raises InvalidError where a tolerance lacks its feature."""
+        closed = closed_tolerances(self.open_tolerances, summary)
+        return replace(self, summary=summary, tolerances=(*self.tolerances, *closed), open_tolerances=())

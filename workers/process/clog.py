@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from workers.learning.arrays import Array, floats
-from workers.learning.evidence import GammaBelief, chance_of_event, gamma_belief
+from workers.learning.evidence import GammaBelief, chance_of_event
+from workers.learning.pooling import CLOG_PRIOR_CM3, clog_prior
 from workers.model.fleet import TipMaterial
 from workers.process.tables import number, rows
 
@@ -26,8 +27,6 @@ PHI_REF = 0.1357  # volume fraction of 20 wt% carbon fibre in PA6
 DIRT_RATE_PER_CM3 = 2e-4  # dust and char, in any filament
 DIRT_SCALE_MM = 0.225
 FLOOR_RATE_PER_CM3 = 1e-5  # no bore is wholly safe
-PRIOR_CM3 = 500.0  # the volume of experience that the prior is worth
-PRIOR_CLOGS_MIN = 0.1  # and the clogs it is worth at least: one clog must not make a safe bore look lost
 WEAR_LOSS_MAX_MM = 0.03  # a tip worn further is refused (wear.py)
 
 _SMALLEST_LENGTH_MM = 1e-6
@@ -72,12 +71,9 @@ def rate_per_cm3(
     return floats(scale) * (bridging + dirt + FLOOR_RATE_PER_CM3)
 
 
-def prior_belief(rate: ArrayLike, worth_cm3: float = PRIOR_CM3) -> GammaBelief:
-    """Gamma belief with that mean rate, worth a stated volume, or more where the rate is tiny.
-
-    Update it with learning.evidence.
-    """
-    return gamma_belief(rate, np.maximum(worth_cm3, PRIOR_CLOGS_MIN / floats(rate)))
+def prior_belief(rate: ArrayLike, worth_cm3: float = CLOG_PRIOR_CM3) -> GammaBelief:
+    """What is believed of a rate before any outcome; learning.pooling corrects it."""
+    return clog_prior(rate, worth_cm3)
 
 
 def risk(a: Array, b: Array, volume_cm3: Array) -> Array:

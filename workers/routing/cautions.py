@@ -14,6 +14,7 @@ from workers.process.detail import lost_features, mean_cusp_mm, roughness_um
 from workers.process.strength import HEIGHT_TO_BORE_LOAD_MAX, layer_ratio
 from workers.routing.gates import is_fibre_filled
 from workers.routing.pairing import Pairing
+from workers.routing.state_notes import state_notes
 
 HOT = (
     "Hot parts: the nozzle runs at up to {nozzle:.0f} °C and the bed at {bed:.0f} °C; let both cool, "
@@ -75,12 +76,7 @@ def notes_for(spec: JobSpec, pairing: Pairing, chosen: Candidate) -> tuple[str, 
     notes = [_lost_note(spec, width)]
     notes.append(_surface_note(spec, height))
     notes.append(_strength_note(height, pairing.nozzle.bore_mm))
-    if pairing.calibration is None:
-        notes.append(
-            "This machine, nozzle and material are not calibrated together: sizes and flow rest on engineering priors."
-        )
-    if pairing.material.moisture_limit_h is not None:
-        notes.append(_moisture_note(pairing))
+    notes.extend(state_notes(pairing))
     if is_fibre_filled(pairing.material):
         notes.append("Fibres lie along the bead, so size and strength differ along and across it.")
     if pairing.material.polymer.upper().startswith("PA"):
@@ -89,7 +85,7 @@ def notes_for(spec: JobSpec, pairing: Pairing, chosen: Candidate) -> tuple[str, 
 
 
 def _lost_note(spec: JobSpec, width_mm: float) -> str:
-    lost = lost_features(spec.summary, width_mm)
+    lost = lost_features(spec.part(), width_mm)
     if not lost:
         return ""
     names = ", ".join(f"{one.name} ({one.size_mm:.2f} mm)" for one in lost[:4])
@@ -97,9 +93,9 @@ def _lost_note(spec: JobSpec, width_mm: float) -> str:
 
 
 def _surface_note(spec: JobSpec, height_mm: float) -> str:
-    if spec.summary.slopes is None:
+    if spec.part().slopes is None:
         return ""
-    cusp = float(mean_cusp_mm(height_mm, spec.summary.slopes))
+    cusp = float(mean_cusp_mm(height_mm, spec.part().slopes))
     return (
         f"Layer steps average {cusp * 1000:.0f} µm over the surface (Ra about {float(roughness_um(cusp)):.0f} µm); "
         "stringing and top-surface finish are not predicted."
@@ -113,11 +109,3 @@ def _strength_note(height_mm: float, bore_mm: float) -> str:
         f"Strength is not a score: between layers it follows layer height over bore, here {ratio:.2f} ({verdict}), "
         "hardly the bore itself."
     )
-
-
-def _moisture_note(pairing: Pairing) -> str:
-    material = pairing.material
-    drying = ""
-    if material.drying_temp_c is not None and material.drying_h is not None:
-        drying = f" Dry at {material.drying_temp_c:.0f} °C for {material.drying_h:.0f} h when in doubt."
-    return f"{material.name} should be out of dry storage no longer than {material.moisture_limit_h:.0f} h.{drying}"

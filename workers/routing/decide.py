@@ -18,7 +18,7 @@ from workers.routing.cautions import cautions_for, notes_for
 from workers.routing.doubt import doubt
 from workers.routing.flips import Index, flips
 from workers.routing.gates import material_refusals
-from workers.routing.refusals import refusals
+from workers.routing.refusals import nearest_miss, refusals
 from workers.routing.remedies import remedies
 from workers.routing.score import ScoreBlock, score, weights_of
 from workers.routing.table import PairingTable, build_table
@@ -156,7 +156,7 @@ def _routing(
         refused=refused,
         flips=firm,
         split=split,
-        remedies=() if chosen else remedies(shop, spec, refused, best),
+        remedies=() if chosen else remedies(shop, spec, refused, best, nearest_miss(block, j, spec)),
         notes=notes_for(spec, pairing, chosen) if pairing and chosen else (),
         cautions=cautions_for(spec, pairing) if pairing else (),
         pairings=block.table.shape[0],

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from workers.learning.arrays import Array
+from workers.learning.arrays import Array, floats
 from workers.learning.nodes import HIGH, NODES, NORMAL_NODES, draws, student_nodes
 from workers.process.fit import CHANCE_MIN
 from workers.routing.score import ScoreBlock
@@ -108,4 +108,4 @@ def _chance_best(block: ScoreBlock, places: Index, count: Index, ln: Array) -> A
     utility[np.arange(n)[None, :] >= count[:, None]] = -np.inf
     wins = (utility == utility.max(axis=1, keepdims=True)).astype(np.float64)
     wins /= wins.sum(axis=1, keepdims=True)
-    return wins.mean(axis=2)
+    return floats(wins.mean(axis=2))

@@ -27,6 +27,7 @@ GATE_WORDS = {
     Gate.BED_TEMPERATURE: "the bed must reach the material's temperature",
     Gate.CHAMBER: "the material needs an enclosed or heated chamber",
     Gate.TIP_WEAR_CLASS: "the tip must stand the filler",
+    Gate.WORN: "the tip must have less abrasive filament behind it than it is good for",
     Gate.BORE_FOR_FILLER: "the bore must be wide enough for the fibres",
     Gate.STOCK: "one spool must hold a whole copy",
     Gate.CRITICAL_DETAIL: "a bead must be no wider than the finest critical detail",
@@ -128,12 +129,15 @@ def _reasons(routing: Routing, chosen: Candidate, parts: tuple[Contribution, ...
         )
     if routing.split is not None:
         yield _pace(routing.split)
+    yield _grounds(chosen)
     yield (
         f"Counting failed copies in, a good copy costs {hours(chosen.hours_per_good)}, "
         f"{chosen.grams_per_good:.0f} g and {chosen.cost_per_good:.2f} in money."
     )
     if parts:
         yield _lead(parts, names.place(routing.others[0]))
+    if chosen.probability_best is not None and routing.others:
+        yield _sureness(chosen.probability_best)
 
 
 def _considered(routing: Routing) -> str:
@@ -153,6 +157,26 @@ def _pace(split: TimeSplit) -> str:
     total = sum(shares.values())
     name, most = max(shares.items(), key=lambda item: item[1])
     return f"Mostly {name} sets the pace ({most / total:.0%} of the printing time)." if total > 0 else ""
+
+
+def _grounds(chosen: Candidate) -> str:
+    """What the figures rest on."""
+    grounds = chosen.grounds
+    learnt = [
+        (grounds.sizes, f"{grounds.sizes} measured sizes"),
+        (grounds.timed, f"{grounds.timed} timed prints"),
+        (grounds.volume_cm3, f"{grounds.volume_cm3:.0f} cm³ printed"),
+        (grounds.calibration_weight, f"a calibration that counts for {grounds.calibration_weight:.0%}"),
+    ]
+    said = [words for amount, words in learnt if amount > 0]
+    if not said:
+        return "Nothing was measured on this pairing yet: the figures rest on priors and on its neighbours."
+    return f"The figures rest on priors corrected by {', '.join(said)} of this pairing, and by its neighbours."
+
+
+def _sureness(probability: float) -> str:
+    words = "sure" if probability >= 0.95 else "likely" if probability >= 0.75 else "open"
+    return f"With what is not known, it is the best of those listed with a chance of {_percent(probability)} ({words})."
 
 
 def _lead(parts: tuple[Contribution, ...], runner_up: str) -> str:

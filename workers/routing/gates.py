@@ -12,7 +12,7 @@ from workers.model.fleet import Machine, MachineState, Material, Nozzle
 from workers.model.job import JobSpec, MaterialNeed
 from workers.model.part import GeometrySummary
 from workers.model.routing import Gate, Refusal
-from workers.process.wear import wear_class
+from workers.process.wear import life_cm3, wear_class
 
 # Engineering prior: a bore narrower than this many 95th-percentile fibre lengths bridges too often to try.
 BORE_TO_FILLER_MIN = 1.5
@@ -20,10 +20,11 @@ BORE_TO_FILLER_MIN = 1.5
 
 def static_refusal(machine: Machine, nozzle: Nozzle, material: Material) -> Refusal | None:
     """The first static gate that refuses the pairing, or None."""
-    return next(_static_refusals(machine, nozzle, material), None)
+    return next(static_refusals(machine, nozzle, material), None)
 
 
-def _static_refusals(machine: Machine, nozzle: Nozzle, material: Material) -> Iterator[Refusal]:
+def static_refusals(machine: Machine, nozzle: Nozzle, material: Material) -> Iterator[Refusal]:
+    """Every static gate that refuses the pairing."""
     if machine.state is not MachineState.UP:
         yield Refusal(
             gate=Gate.MACHINE_UP,
@@ -47,6 +48,7 @@ def _static_refusals(machine: Machine, nozzle: Nozzle, material: Material) -> It
             material_id=material.id,
             detail=nozzle.tip.value,
         )
+    yield from _wear_refusals(nozzle)
     smallest_bore = round(material.filler.length_p95_um / 1000.0 * BORE_TO_FILLER_MIN, 6)
     if nozzle.bore_mm < smallest_bore:
         yield Refusal(
@@ -57,6 +59,19 @@ def _static_refusals(machine: Machine, nozzle: Nozzle, material: Material) -> It
             pairings=1,
             nozzle_id=nozzle.id,
             material_id=material.id,
+        )
+
+
+def _wear_refusals(nozzle: Nozzle) -> Iterator[Refusal]:
+    if nozzle.abrasive_cm3 >= life_cm3(nozzle.tip):
+        yield Refusal(
+            gate=Gate.WORN,
+            needed=life_cm3(nozzle.tip),
+            available=nozzle.abrasive_cm3,
+            unit="cm³",
+            pairings=1,
+            nozzle_id=nozzle.id,
+            detail=f"{nozzle.tip.value}, abrasive filament put through",
         )
 
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from workers.model.job import JobSpec
 from workers.model.routing import Gate, Refusal
 from workers.process.bead import width_limits
-from workers.routing.gates import RefusalList, allowed_bead_width, build_volume_refusal, stock_refusal
-from workers.routing.score import ScoreBlock
+from workers.routing.gates import RefusalList, allowed_bead_width, build_volume_refusal, static_refusals, stock_refusal
+from workers.routing.score import TIE, ScoreBlock
 
 
 def refusals(block: ScoreBlock, j: int, spec: JobSpec, before: Sequence[Refusal] = ()) -> tuple[Refusal, ...]:
@@ -26,14 +26,39 @@ def refusals(block: ScoreBlock, j: int, spec: JobSpec, before: Sequence[Refusal]
     return found.sorted()
 
 
+def nearest_miss(block: ScoreBlock, j: int, spec: JobSpec) -> tuple[Refusal, ...]:
+    """All gates of the pairing that comes nearest to passing: the fewest gates, then the least missing in all."""
+    missed = [tuple(_all_refusals(block, j, spec, p)) for p in range(len(block.table.pairings))]
+    return min(missed, key=lambda gates: (len(gates), sum(map(_shortfall, gates))), default=())
+
+
+def _shortfall(refusal: Refusal) -> float:
+    """Share of what is needed that is missing; a whole one where it is no figure."""
+    needed, available = refusal.needed, refusal.available
+    if isinstance(needed, str) or isinstance(available, str):
+        return 1.0
+    return abs(needed - available) / max(abs(needed), 1e-9)
+
+
+def _all_refusals(block: ScoreBlock, j: int, spec: JobSpec, p: int) -> Iterator[Refusal]:
+    pairing = block.table.pairings[p]
+    yield from static_refusals(pairing.machine, pairing.nozzle, pairing.material)
+    yield from _job_refusals(block, j, spec, p)
+
+
 def _first_refusal(block: ScoreBlock, j: int, spec: JobSpec, p: int) -> Refusal:
+    return next(_job_refusals(block, j, spec, p))
+
+
+def _job_refusals(block: ScoreBlock, j: int, spec: JobSpec, p: int) -> Iterator[Refusal]:
     pairing = block.table.pairings[p]
     if not block.fits_in[j, p]:
-        return build_volume_refusal(spec.summary, pairing.machine)
+        yield build_volume_refusal(spec.part(), pairing.machine)
     if not block.in_stock[j, p]:
         grams = float(block.volume_mm3[j, p]) / 1000.0 * pairing.material.density_g_cm3
-        return stock_refusal(pairing.material, grams, float(block.table.spool_g[block.table.material_of[p]]))
-    return _critical_refusal(spec, pairing.nozzle.id, pairing.nozzle.bore_mm)
+        yield stock_refusal(pairing.material, grams, float(block.table.spool_g[block.table.material_of[p]]))
+    if allowed_bead_width(spec) * TIE < width_limits(pairing.nozzle.bore_mm)[0]:
+        yield _critical_refusal(spec, pairing.nozzle.id, pairing.nozzle.bore_mm)
 
 
 def _critical_refusal(spec: JobSpec, nozzle_id: str, bore_mm: float) -> Refusal:

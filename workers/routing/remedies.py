@@ -5,14 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from workers.model.fleet import MachineState, Nozzle, Spool
-from workers.model.job import JobSpec, MaterialNeed
+from workers.model.fleet import Machine, MachineState, Material, Nozzle, Spool
+from workers.model.job import JobSpec
 from workers.model.routing import Candidate, Gate, Refusal, Remedy
-from workers.model.shop import Shop
+from workers.model.shop import Shop, find
 from workers.process.bead import width_limits
 
 MOST = 6  # remedies said
 TRIES = 24  # changed shops tried
+
+# Property fields of a material need, the words its refusal carries, and the unit.
+NEEDS = (
+    ("tensile_strength_min_mpa", "tensile strength", "MPa"),
+    ("heat_deflection_min_c", "heat deflection temperature", "°C"),
+)
 
 Best = Callable[[Shop, JobSpec], Candidate | None]
 
@@ -25,16 +31,21 @@ class _Change:
     gate: Gate | None
 
 
-def remedies(shop: Shop, spec: JobSpec, refused: Sequence[Refusal], best: Best) -> tuple[Remedy, ...]:
-    """Changes that make the job routable, each proved by ``best`` on the changed shop; else the nearest miss."""
+def remedies(
+    shop: Shop, spec: JobSpec, refused: Sequence[Refusal], best: Best, nearest: Sequence[Refusal] = ()
+) -> tuple[Remedy, ...]:
+    """Changes that make the job routable, each proved by ``best`` on the changed shop.
+
+    Where no single change helps: all that is missing at the pairing that comes ``nearest``.
+    """
     found: list[Remedy] = []
     for _, change in zip(range(TRIES), _changes(shop, spec, refused), strict=False):
         candidate = best(change.shop, change.spec)
         if candidate is not None:
-            found.append(Remedy(change=change.said, effect=_effect(candidate), gate=change.gate))
+            found.append(Remedy(change=change.said, effect=_effect(shop, candidate), gate=change.gate))
         if len(found) == MOST:
             break
-    return tuple(found) or _nearest_miss(refused)
+    return tuple(found) or _said_nearest(shop, nearest)
 
 
 def _changes(shop: Shop, spec: JobSpec, refused: Sequence[Refusal]) -> Iterator[_Change]:
@@ -47,6 +58,8 @@ def _changes(shop: Shop, spec: JobSpec, refused: Sequence[Refusal]) -> Iterator[
         yield from _restocked(shop, spec, refused)
     if Gate.CRITICAL_DETAIL in gates:
         yield from _larger_detail(shop, spec)
+    if Gate.MATERIAL_NEED in gates:
+        yield from _looser_needs(shop, spec, refused)
     yield from _other_materials(shop, spec)
 
 
@@ -97,33 +110,54 @@ def _larger_detail(shop: Shop, spec: JobSpec) -> Iterator[_Change]:
 
 
 def _other_materials(shop: Shop, spec: JobSpec) -> Iterator[_Change]:
-    named = set(spec.material.material_ids)
-    for material in shop.materials:
+    """Materials that were not named, as long as they have the properties asked for."""
+    named = spec.material.material_ids
+    for material in shop.materials if named else ():
         if material.id not in named:
-            asked = replace(spec, material=MaterialNeed(material_ids=(material.id,)))
-            yield _Change(f"Allow {material.name}", shop, asked, Gate.MATERIAL_NEED)
+            asked = replace(spec.material, material_ids=(material.id,))
+            yield _Change(f"Allow {material.name}", shop, replace(spec, material=asked), Gate.MATERIAL_NEED)
 
 
-def _effect(candidate: Candidate) -> str:
+def _looser_needs(shop: Shop, spec: JobSpec, refused: Sequence[Refusal]) -> Iterator[_Change]:
+    """Each property that kept materials out, lowered to the best that one of them has."""
+    for field, words, unit in NEEDS:
+        found = [r for r in refused if r.gate is Gate.MATERIAL_NEED and r.detail == words]
+        for available in sorted({float(r.available) for r in found}, reverse=True)[:3]:
+            asked = replace(spec.material, **{field: available})  # type: ignore[arg-type]
+            said = f"Ask for a {words} of {available:g} {unit} instead of {getattr(spec.material, field):g} {unit}"
+            yield _Change(said, shop, replace(spec, material=asked), Gate.MATERIAL_NEED)
+
+
+def _effect(shop: Shop, candidate: Candidate) -> str:
     scores = candidate.scores
     return (
-        f"would print on {candidate.machine_id} with {candidate.nozzle_id} in {candidate.material_id}, "
+        f"would print on {find(shop, Machine, candidate.machine_id).name} with "
+        f"{find(shop, Nozzle, candidate.nozzle_id).name} in {find(shop, Material, candidate.material_id).name}, "
         f"{candidate.print_h:.1f} h, detail {scores.detail:.2f}, fit {scores.fit:.2f}, "
         f"clog risk {candidate.clog_risk:.1%}"
     )
 
 
-def _nearest_miss(refused: Sequence[Refusal]) -> tuple[Remedy, ...]:
-    """No single change helps: say what comes nearest, by the share that is missing."""
-    measured = [r for r in refused if not isinstance(r.needed, str) and not isinstance(r.available, str)]
-    if not measured:
-        return ()
-    nearest = min(measured, key=lambda r: abs(float(r.needed) - float(r.available)) / max(abs(float(r.needed)), 1e-9))
-    subject = nearest.machine_id or nearest.nozzle_id or nearest.material_id or "the shop"
-    return (
+def _said_nearest(shop: Shop, nearest: Sequence[Refusal]) -> tuple[Remedy, ...]:
+    return tuple(
         Remedy(
-            change=f"No single change here helps. Nearest: {subject}, gate {nearest.gate.value}",
-            effect=f"needs {float(nearest.needed):g} {nearest.unit}, has {float(nearest.available):g} {nearest.unit}",
-            gate=nearest.gate,
-        ),
+            change=f"No single change here helps; what comes nearest misses {one.gate.value.replace('-', ' ')} "
+            f"on {_subject(shop, one)}",
+            effect=f"needs {_figure(one.needed)} {one.unit}".rstrip()
+            + f", has {_figure(one.available)} {one.unit}".rstrip(),
+            gate=one.gate,
+        )
+        for one in nearest
     )
+
+
+def _figure(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:g}"
+
+
+def _subject(shop: Shop, refusal: Refusal) -> str:
+    if refusal.machine_id is not None:
+        return find(shop, Machine, refusal.machine_id).name
+    if refusal.nozzle_id is not None:
+        return find(shop, Nozzle, refusal.nozzle_id).name
+    return find(shop, Material, refusal.material_id or "").name

@@ -90,7 +90,7 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
     weights = np.array([weights_of(spec.emphasis or default) for spec in specs])
     shells = np.array([spec.shells for spec in specs], dtype=np.float64)
     infill = np.array([spec.infill for spec in specs], dtype=np.float64)
-    slabs = compress_profiles([spec.summary for spec in specs], shells, infill)
+    slabs = compress_profiles([spec.part() for spec in specs], shells, infill)
     fit_block = _fit_block(table, specs)
     volume = deposited_mm3(slabs, shells, infill, table.bore)
     risk = chance_of_event(table.clog_a, table.clog_b, volume / 1000.0)
@@ -101,7 +101,7 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
     feasible = _feasible(table, specs, fits_in & in_stock)
     ln = LnScores(
         *_ln_detail(table, specs),
-        np.log([detail.step_scores(spec.summary, table.heights) for spec in specs]),
+        np.log([detail.step_scores(spec.part(), table.heights) for spec in specs]),
         _ln_fit(fit_block, len(specs), len(table.fit_classes.bore_mm)),
         np.log1p(-risk),
         _ln_time(table, specs, seconds, feasible),
@@ -128,7 +128,7 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
 
 def _ln_detail(table: PairingTable, specs: Sequence[JobSpec]) -> tuple[Array, Array, Array]:
     """ln of the share of features kept (J, U): as drawn, laid wider, laid narrower."""
-    logs = np.log([detail.detail_scores(spec.summary, table.widths_laid) for spec in specs])
+    logs = np.log([detail.detail_scores(spec.part(), table.widths_laid) for spec in specs])
     drawn = len(table.widths)
     return logs[:, :drawn], logs[:, drawn : 2 * drawn], logs[:, 2 * drawn :]
 
@@ -168,7 +168,7 @@ def _ln_fit(block: FitBlock | None, jobs: int, classes: int) -> Array:
 
 def _fits_in(table: PairingTable, specs: Sequence[JobSpec]) -> NDArray[np.bool_]:
     """(J, P): the part stands in the machine, turned by a quarter about z where that helps."""
-    part = np.array([(s.summary.extent_x_mm, s.summary.extent_y_mm, s.summary.extent_z_mm) for s in specs])
+    part = np.array([(p.extent_x_mm, p.extent_y_mm, p.extent_z_mm) for p in (spec.part() for spec in specs)])
     room = np.array([(m.build_x_mm, m.build_y_mm, m.build_z_mm) for m in table.machines]).reshape(-1, 3)
     part[:, :2].sort(axis=1)
     room[:, :2].sort(axis=1)

@@ -1,0 +1,59 @@
+"""The choice of layers: one for a prism, more where the section changes, and close to computing them all."""
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+
+from tests.geometry import shapes
+from workers.geometry.layers import MOST_LAYERS, LayerCurveSet
+from workers.geometry.sections import horizontal_levels, slabs_of
+
+NAMES = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
+
+
+def layers(body):
+    solid = shapes.solid(body)
+    return LayerCurveSet(
+        solid, slabs_of(solid, horizontal_levels(solid.triangles(), body.volume() / solid.extents_mm[2]))
+    )
+
+
+def everywhere(body):
+    """The reference: every slab computed."""
+    full = layers(body)
+    with ThreadPoolExecutor(2) as pool:
+        full._batch(pool, list(range(len(full.slabs.z))))
+    return full.curves()
+
+
+def test_a_prism_needs_one_layer_and_a_stepped_one_a_layer_a_step():
+    assert len(layers(shapes.plate_with_holes([(5.0, 20.0, 20.0)])).compute().done) == 1
+    assert len(layers(shapes.box(20, 20, 5) + shapes.box(9, 9, 3, (2, 2, 5))).compute().done) == 2
+
+
+BODIES = {
+    "cone": shapes.Body.cylinder(12, 3, 0, 48),
+    "ball": shapes.Body.sphere(3, 32),
+    "wedge": shapes.Body.hull_points(np.array([[0.0, 0, 0], [8, 0, 0], [8, 3, 0], [0, 3, 0], [0, 1.4, 6], [8, 1.4, 6], [0, 1.6, 6], [8, 1.6, 6]])),
+    "torus": shapes.torus(4, 1, 48, 24),
+    "ring on edge": shapes.torus(4, 1, 48, 24).rotate((90, 0, 0)),
+    "letters": shapes.strips((0.3, 0.7)),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BODIES)
+def test_the_chosen_layers_stand_for_all_two_hundred_within_a_thousandth(name):
+    chosen = layers(BODIES[name]).compute()
+    assert len(chosen.done) <= MOST_LAYERS
+    curves, full = chosen.curves(), everywhere(BODIES[name])
+    for curve in NAMES:
+        apart = np.abs(np.subtract(getattr(curves, curve), getattr(full, curve))).max()
+        assert apart < 1e-3, (name, curve, apart)
+
+
+def test_progress_rises_to_the_end_and_stays_within_a_share():
+    told = []
+    layers(BODIES["ring on edge"]).compute(told.append)
+    assert told == sorted(told)
+    assert all(0 <= share <= 1 for share in told)
