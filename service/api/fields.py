@@ -22,6 +22,7 @@ from workers.model.errors import FieldProblem
 LINE_PATTERN = r"^[^\x00-\x1f\x7f]*[^\x00-\x20\x7f][^\x00-\x1f\x7f]*$"
 NOTE_PATTERN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*$"
 ID_PATTERN = r"^[a-z0-9][a-z0-9-]{0,39}$"
+PART_ID_PATTERN = r"^p-[a-z2-7]{52}$"
 SHOWN = 40
 
 
@@ -136,6 +137,11 @@ class Text(ma.fields.String):
 class Identifier(Text):
     def __init__(self, **options: Any) -> None:
         super().__init__(40, ID_PATTERN, "1 to 40 of a-z, 0-9 and -, not beginning with -", **options)
+
+
+class PartId(Text):
+    def __init__(self, **options: Any) -> None:
+        super().__init__(54, PART_ID_PATTERN, "the id of a part: p- and 52 of a-z and 2-7", **options)
 
 
 class Note(Text):

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
-from service.api.fields import Choice, Flag, Identifier, ListOf, Moment, Note, Number, Refused, Text, Whole
+from service.api.fields import Choice, Flag, Identifier, ListOf, Moment, Note, Number, PartId, Refused, Text, Whole
 from service.api.part_schema import LONGEST_MM, SummarySchema
 from service.api.schema import Record, RecordSchema
-from workers.model.errors import FieldProblem
+from workers.model.errors import FieldProblem, InvalidError
 from workers.model.job import (
     CriticalDetail,
     Emphasis,
@@ -16,10 +15,12 @@ from workers.model.job import (
     Limits,
     MaterialNeed,
     Mating,
+    OpenTolerance,
     ToleranceNeed,
     Use,
+    closed_tolerances,
 )
-from workers.model.part import Axis, Feature, FeatureKind, GeometrySummary
+from workers.model.part import Axis, FeatureKind, GeometrySummary
 from workers.process.limits import NoSuchLimitsError, limits_of
 
 WAYS = ("limits", "iso286", "iso2768", "mating")
@@ -50,50 +51,11 @@ def _order(low: float, high: float, low_name: str, high_name: str) -> list[Field
     return [FieldProblem(f"/{high_name}", f"it is not above {low_name}", f"more than {low:g} mm")]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GivenTolerance:
-    """A tolerance need before it has taken over what its feature says."""
-
-    name: str
-    kind: FeatureKind | None = None
-    nominal_mm: float | None = None
-    axis: Axis | None = None
-    facets: int | None = None
-    limits: Limits | None = None
-    iso286: str | None = None
-    iso2768: str | None = None
-    mating: Mating | None = None
-
-    def resolved(self, feature: Feature | None) -> ToleranceNeed:
-        """Raises Refused, with pointers relative to the tolerance."""
-        kind, nominal = self._inherited(feature)
-        return ToleranceNeed(
-            name=self.name,
-            kind=kind,
-            nominal_mm=nominal,
-            axis=self.axis or (feature.axis if feature else Axis.VERTICAL),
-            facets=self.facets or (feature.facets if feature else None),
-            limits=self.limits,
-            iso286=self.iso286,
-            iso2768=self.iso2768,
-            mating=self.mating,
-        )
-
-    def _inherited(self, feature: Feature | None) -> tuple[FeatureKind, float]:
-        kind = self.kind or (feature.kind if feature else None)
-        nominal = self.nominal_mm or (feature.nominal_mm if feature else None)
-        if kind is None or nominal is None:
-            missing = [name for name, value in (("kind", kind), ("nominal_mm", nominal)) if value is None]
-            detail = f"this is missing, and the summary has no feature called {self.name!r} to take it from"
-            raise Refused([FieldProblem(f"/{name}", detail) for name in missing])
-        return kind, nominal
-
-
 class ToleranceSchema(RecordSchema):
     """One toleranced size; exactly one of limits, iso286, iso2768 and mating. Where ``name`` is that of a feature
     of the summary, kind, nominal_mm, axis and facets are taken from there unless given."""
 
-    makes = GivenTolerance
+    makes = OpenTolerance
     name = Text(80)
     kind = Choice(FeatureKind)
     nominal_mm = Number(0.01, LONGEST_MM, "mm")
@@ -155,9 +117,13 @@ class UseSchema(RecordSchema):
 
 
 class JobSchema(RecordSchema):
+    """A job; exactly one of summary and part_id says what the part is."""
+
     makes = JobSpec
+    part_elsewhere: ClassVar[bool] = False
     name = Text(120)
-    summary = Record(SummarySchema)
+    summary = Record(SummarySchema, description="The part; null where part_id names it")
+    part_id = PartId(description="A part of /v1/parts; null where summary is given. One still being analysed will do")
     material = Record(MaterialNeedSchema)
     tolerances = ListOf(Record(ToleranceSchema), most=200)
     critical = ListOf(Record(CriticalSchema), most=200)
@@ -171,29 +137,51 @@ class JobSchema(RecordSchema):
     note = Note(2000)
 
     def build(self, values: dict[str, Any]) -> JobSpec:
-        if given := values.get("tolerances"):
-            values["tolerances"] = resolve(given, values["summary"])
-        return JobSpec(**values)
+        given, summary = values.pop("tolerances", ()), values.get("summary")
+        if problems := _one_part(summary, values.get("part_id"), self.part_elsewhere):
+            raise Refused(problems)
+        if summary is None:
+            return JobSpec(open_tolerances=given, **values)
+        return JobSpec(tolerances=resolve(given, summary), **values)
 
 
-def resolve(given: tuple[GivenTolerance, ...], summary: GeometrySummary) -> tuple[ToleranceNeed, ...]:
+class UploadedJobSchema(JobSchema):
+    """A job whose mesh comes in the same request."""
+
+    part_elsewhere = True
+
+
+def _one_part(summary: GeometrySummary | None, part_id: str | None, elsewhere: bool) -> list[FieldProblem]:
+    """A job has one part: by its summary, by its id, or by a file beside it."""
+    named = [name for name, value in (("summary", summary), ("part_id", part_id)) if value is not None]
+    if elsewhere:
+        return [FieldProblem(f"/{name}", "the part is the file of this request", "left out") for name in named]
+    if not named:
+        return [FieldProblem("/summary", "this is missing, and so is part_id", "one of summary and part_id")]
+    if len(named) > 1:
+        return [FieldProblem("/part_id", "summary is given too", "one of summary and part_id")]
+    return []
+
+
+def resolve(given: tuple[OpenTolerance, ...], summary: GeometrySummary) -> tuple[ToleranceNeed, ...]:
     """Tolerances with what their features say, each with limits that the tables hold. Raises Refused."""
-    features = {feature.name: feature for feature in summary.features}
-    needs: list[ToleranceNeed] = []
-    problems: list[FieldProblem] = []
-    for index, tolerance in enumerate(given):
-        try:
-            needs.append(_with_limits(tolerance.resolved(features.get(tolerance.name))))
-        except Refused as refused:
-            problems += refused.under(index)
+    try:
+        needs = closed_tolerances(given, summary)
+    except InvalidError as error:
+        raise Refused(error.fields) from None
+    problems = [
+        FieldProblem(f"/tolerances/{index}{one.pointer}", one.detail, one.allowed)
+        for index, need in enumerate(needs)
+        for one in _limit_problems(need)
+    ]
     if problems:
-        raise Refused([FieldProblem(f"/tolerances{one.pointer}", one.detail, one.allowed) for one in problems])
-    return tuple(needs)
+        raise Refused(problems)
+    return needs
 
 
-def _with_limits(need: ToleranceNeed) -> ToleranceNeed:
+def _limit_problems(need: ToleranceNeed) -> tuple[FieldProblem, ...]:
     try:
         limits_of(need)
     except NoSuchLimitsError as error:
-        raise Refused(error.fields) from None
-    return need
+        return error.fields
+    return ()

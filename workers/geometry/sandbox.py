@@ -130,7 +130,15 @@ def _messages(child: subprocess.Popen[bytes], deadline: float, limits: MeshLimit
             if total > _MOST_OUTPUT:
                 raise MeshCrashedError(f"The analysis wrote more than {_MOST_OUTPUT / MIB:g} MiB.")
             *lines, waiting = (waiting + block).split(b"\n")
-            yield from map(json.loads, lines)
+            yield from map(_message, lines)
+
+
+def _message(line: bytes) -> dict[str, Any]:
+    try:
+        message = json.loads(line)
+    except ValueError as problem:
+        raise MeshCrashedError("The analysis answered with something that is no answer.") from problem
+    return dict(message)
 
 
 def _time_detail(limits: MeshLimits) -> str:

@@ -19,7 +19,7 @@ def worst_layers(layers: LayerCurveSet) -> tuple[WorstLayer, ...]:
     chosen: dict[int, None] = {}
     for width in DRAWN_MM:
         for side in (LOSS, GAIN):
-            worst = max(layers.done, key=lambda k: (_change_mm2(layers.done[k], side, width), -k))  # noqa: B023
+            worst = max(layers.done, key=lambda k: (_change_mm2(layers.done[k], side, width), -k))
             if _change_mm2(layers.done[worst], side, width) > 1e-6:
                 chosen[worst] = None
     if not chosen:

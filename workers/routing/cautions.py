@@ -93,9 +93,10 @@ def _lost_note(spec: JobSpec, width_mm: float) -> str:
 
 
 def _surface_note(spec: JobSpec, height_mm: float) -> str:
-    if spec.part().slopes is None:
+    slopes = spec.part().slopes
+    if slopes is None:
         return ""
-    cusp = float(mean_cusp_mm(height_mm, spec.part().slopes))
+    cusp = float(mean_cusp_mm(height_mm, slopes))
     return (
         f"Layer steps average {cusp * 1000:.0f} µm over the surface (Ra about {float(roughness_um(cusp)):.0f} µm); "
         "stringing and top-surface finish are not predicted."
