@@ -38,7 +38,7 @@ class Settings:
     api_processes: int = 2
     api_threads: int = 16
     log_level: str = "INFO"
-    body_limit_bytes: int = 32 * 1024 * 1024  # a batch of 5,000 jobs with curves and profiles is some 22 MB
+    body_limit_bytes: int = 64 * 1024 * 1024  # a batch of 5,000 jobs with curves and profiles is some 25 MB
     batch_limit: int = 5_000
     inbox_limit: int = 200_000
     page_limit: int = 200

@@ -113,6 +113,7 @@ class JobReceiptSchema(ma.Schema):
     state = ma.fields.Enum(JobState, by_value=True, required=True)
     version = ma.fields.Integer(required=True)
     location = ma.fields.String(required=True, metadata={"format": "uri-reference"})
+    part_id = ma.fields.String(metadata={"description": "Where the part is one of /v1/parts"})
 
 
 class NotYetRoutedSchema(ma.Schema):

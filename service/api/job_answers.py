@@ -25,14 +25,10 @@ def location_of(job_id: str) -> str:
     return f"/v1/jobs/{job_id}"
 
 
-def receipt(job_id: str) -> dict[str, Any]:
-    """What is known of a job the moment it is accepted."""
-    return {
-        "id": job_id,
-        "state": JobState.ACCEPTED.value,
-        "version": 1,
-        "location": location_of(job_id),
-    }
+def receipt(job_id: str, state: JobState = JobState.ACCEPTED, part_id: str | None = None) -> dict[str, Any]:
+    """What is known of a job the moment it is kept; its part where that is one of /v1/parts."""
+    known = {"id": job_id, "state": state.value, "version": 1, "location": location_of(job_id)}
+    return known if part_id is None else known | {"part_id": part_id}
 
 
 def brief(record: JobRecord) -> dict[str, Any]:
@@ -54,7 +50,9 @@ def brief(record: JobRecord) -> dict[str, Any]:
 
 
 def whole(record: JobRecord) -> dict[str, Any]:
+    """The record, its job as it was handed in: tolerances that lean on a part stand among the others."""
     body: dict[str, Any] = plain(record)
+    body["spec"]["tolerances"] += body["spec"].pop("open_tolerances")
     return body
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from service.api.fields import Choice, Flag, Identifier, ListOf, Moment, Note, Number, PartId, Refused, Text, Whole
@@ -136,10 +137,12 @@ class JobSchema(RecordSchema):
     priority = Whole(-100, 100, description="Higher goes first")
     note = Note(2000)
 
+    def _take_fields(self, data: dict[str, Any]) -> tuple[dict[str, Any], list[FieldProblem]]:
+        values, problems = super()._take_fields(data)
+        return values, problems + _one_part(data, self.part_elsewhere)
+
     def build(self, values: dict[str, Any]) -> JobSpec:
         given, summary = values.pop("tolerances", ()), values.get("summary")
-        if problems := _one_part(summary, values.get("part_id"), self.part_elsewhere):
-            raise Refused(problems)
         if summary is None:
             return JobSpec(open_tolerances=given, **values)
         return JobSpec(tolerances=resolve(given, summary), **values)
@@ -151,9 +154,9 @@ class UploadedJobSchema(JobSchema):
     part_elsewhere = True
 
 
-def _one_part(summary: GeometrySummary | None, part_id: str | None, elsewhere: bool) -> list[FieldProblem]:
+def _one_part(data: Mapping[str, Any], elsewhere: bool) -> list[FieldProblem]:
     """A job has one part: by its summary, by its id, or by a file beside it."""
-    named = [name for name, value in (("summary", summary), ("part_id", part_id)) if value is not None]
+    named = [name for name in ("summary", "part_id") if data.get(name) is not None]
     if elsewhere:
         return [FieldProblem(f"/{name}", "the part is the file of this request", "left out") for name in named]
     if not named:

@@ -102,14 +102,14 @@ def test_what_is_narrower_than_the_bead_everywhere_is_lost_whole():
 
 
 def shapes_of_many_kinds():
+    strokes = [translate(strip(w), 0, 3 * i) for i, w in enumerate((0.15, 0.35, 0.62, 0.9, 1.7))]
+    turns = [(i * math.pi / 7, 8 if i % 2 else 3) for i in range(14)]
     return {
         "comb": comb(0.7),
         "slotted": slotted(1.1),
-        "letters": shapely.union_all([translate(strip(w), 0, 3 * i) for i, w in enumerate((0.15, 0.35, 0.62, 0.9, 1.7))]),
-        "star": shapely.Polygon(
-            [((8 if i % 2 else 3) * math.cos(i * math.pi / 7), (8 if i % 2 else 3) * math.sin(i * math.pi / 7)) for i in range(14)]
-        ),
-    }  # fmt: skip
+        "letters": shapely.union_all(strokes),
+        "star": shapely.Polygon([(r * math.cos(t), r * math.sin(t)) for t, r in turns]),
+    }
 
 
 @pytest.mark.parametrize("name", shapes_of_many_kinds())

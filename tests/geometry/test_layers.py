@@ -32,14 +32,16 @@ def test_a_prism_needs_one_layer_and_a_stepped_one_a_layer_a_step():
     assert len(layers(shapes.box(20, 20, 5) + shapes.box(9, 9, 3, (2, 2, 5))).compute().done) == 2
 
 
+RIDGE = [(x, y, 6.0) for x in (0, 8) for y in (1.4, 1.6)]
+WEDGE = np.array([(x, y, 0.0) for x in (0, 8) for y in (0, 3)] + RIDGE)
 BODIES = {
     "cone": shapes.Body.cylinder(12, 3, 0, 48),
     "ball": shapes.Body.sphere(3, 32),
-    "wedge": shapes.Body.hull_points(np.array([[0.0, 0, 0], [8, 0, 0], [8, 3, 0], [0, 3, 0], [0, 1.4, 6], [8, 1.4, 6], [0, 1.6, 6], [8, 1.6, 6]])),
+    "wedge": shapes.Body.hull_points(WEDGE),
     "torus": shapes.torus(4, 1, 48, 24),
     "ring on edge": shapes.torus(4, 1, 48, 24).rotate((90, 0, 0)),
     "letters": shapes.strips((0.3, 0.7)),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", BODIES)

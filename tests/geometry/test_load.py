@@ -154,7 +154,8 @@ TETRA_FACES = b"f 1 3 2\nf 1 2 4\nf 2 3 4\nf 1 4 3\n"
 
 def test_obj_polygons_textures_and_continued_lines_are_read():
     cube = b"".join(b"v %d %d %d\n" % (x, y, z) for x in (0, 4) for y in (0, 4) for z in (0, 4))
-    quads = b"f 1/1 2/2 4/3 3/4\nf 5 7 8 6\nf 1 5 6 2\nf 3 4 8 7\nf 1 3 \\\n7 5\nf 2 6 8 4\nvt 0 0\nvt 1 0\nvt 1 1\nvt 0 1\n"
+    quads = b"f 1/1 2/2 4/3 3/4\nf 5 7 8 6\nf 1 5 6 2\nf 3 4 8 7\nf 1 3 \\\n7 5\nf 2 6 8 4\n"
+    quads += b"vt 0 0\nvt 1 0\nvt 1 1\nvt 0 1\n"
     assert solid_of(load_mesh(cube + quads, fmt="obj", unit="mm")).volume_mm3 == pytest.approx(64)
 
 

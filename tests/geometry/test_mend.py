@@ -123,10 +123,9 @@ def test_a_flat_closed_surface_is_refused():
 def test_a_one_sided_band_that_cannot_be_oriented_is_refused():
     """A Moebius band: no winding agrees everywhere."""
     turn = np.linspace(0, 2 * np.pi, 40, endpoint=False)
-    edge = [
-        np.stack([(10 + s * np.cos(turn / 2)) * np.cos(turn), (10 + s * np.cos(turn / 2)) * np.sin(turn), s * np.sin(turn / 2)], 1)
-        for s in (-3, 3)
-    ]  # fmt: skip
+    rail = [10 + s * np.cos(turn / 2) for s in (-3, 3)]
+    height = [s * np.sin(turn / 2) for s in (-3, 3)]
+    edge = [np.stack([r * np.cos(turn), r * np.sin(turn), h], 1) for r, h in zip(rail, height, strict=True)]
     i = np.arange(39)
     faces = np.concatenate(
         [np.stack([i, i + 1, i + 41], 1), np.stack([i, i + 41, i + 40], 1), [[39, 40, 0], [39, 0, 79]]]

@@ -63,7 +63,7 @@ def test_refusals_keep_their_type_and_words(data, options, kind):
 
 def test_an_analysis_that_takes_too_long_is_stopped():
     begun = time.monotonic()
-    with pytest.raises(MeshTimeError, match="longer than 0.2 s, the limit"):
+    with pytest.raises(MeshTimeError, match=r"longer than 0\.2 s, the limit"):
         run_summary(HEAVY, fmt="stl", unit="mm", limits=MeshLimits(seconds=0.2))
     assert time.monotonic() - begun < 20  # no hang; not a measurement
 
@@ -133,7 +133,7 @@ def test_the_child_gets_no_secrets_from_the_environment(monkeypatch):
 
 
 def test_limits_travel_to_the_child():
-    with pytest.raises(MeshTooLargeError, match="between 0.01 and 50 mm"):
+    with pytest.raises(MeshTooLargeError, match=r"between 0\.01 and 50 mm"):
         run_summary(PART, fmt="stl", unit="mm", limits=replace(MeshLimits(), largest_mm=50.0))
 
 

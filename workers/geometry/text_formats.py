@@ -169,10 +169,17 @@ def _joined(part: dict[str, Any]) -> Soup:
     parts = [p for p in parts if p.get("faces") is not None and np.size(p["faces"])]
     if not parts:
         raise MeshRefusedError("The file holds no triangles.")
-    points = [np.asarray(p["vertices"], dtype=np.float64).reshape(-1, 3) for p in parts]
+    points = [_points(p["vertices"]) for p in parts]
     starts = np.cumsum([0] + [len(p) for p in points[:-1]])
     faces = [_triangles(p["faces"], len(own)) + start for p, own, start in zip(parts, points, starts, strict=True)]
     return np.concatenate(points), np.concatenate(faces)
+
+
+def _points(raw: Any) -> Floats:
+    try:
+        return np.asarray(raw, dtype=np.float64).reshape(-1, 3)
+    except (ValueError, TypeError, OverflowError) as problem:
+        raise MeshRefusedError("The vertices are not all three numbers.") from problem
 
 
 def _triangles(raw: Any, count: int) -> Ints:

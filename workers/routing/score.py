@@ -173,7 +173,8 @@ def _fits_in(table: PairingTable, specs: Sequence[JobSpec]) -> NDArray[np.bool_]
     part[:, :2].sort(axis=1)
     room[:, :2].sort(axis=1)
     inside = np.all(part[:, None, :] <= room[None, :, :], axis=2)
-    return inside[:, table.machine_of]
+    result: NDArray[np.bool_] = inside[:, table.machine_of]
+    return result
 
 
 def _in_stock(table: PairingTable, volume_mm3: Array) -> NDArray[np.bool_]:

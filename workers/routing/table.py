@@ -87,11 +87,15 @@ def build_table(
     are aged, None: not at all; ``book``: the shop's evidence, if it has been read already.
     """
     pairings = pairings_of(shop, set(material_ids), shop.nozzles if nozzles is None else nozzles, now)
+    return table_of(shop, pairings, beliefs_of(pairings, Book(shop.evidence) if book is None else book))
+
+
+def table_of(shop: Shop, pairings: tuple[Pairing, ...], beliefs: Beliefs) -> PairingTable:
+    """The table of these pairings with what is believed of them."""
     beads = [_beads(p) for p in pairings]
     width = np.array([w for w, _ in beads]).reshape(len(pairings), bead.BEADS_PER_BORE)
     height = np.array([h for _, h in beads]).reshape(len(pairings), bead.BEADS_PER_BORE)
     machines, materials = _distinct(pairings)
-    beliefs = beliefs_of(pairings, Book(shop.evidence) if book is None else book)
     widths, width_of = np.unique(width, return_inverse=True)
     heights, height_of = np.unique(height, return_inverse=True)
     classes, class_of = _fit_classes(pairings, width, beliefs.learnt)
