@@ -9,12 +9,19 @@ from flask import Flask
 
 from service.api import (
     calibrations,
+    evidence,
+    gauge_readings,
+    information,
     job_batches,
     jobs,
     machines,
     materials,
+    model_checks,
+    models,
     nozzles,
     ops,
+    outcomes,
+    parts,
     routing_queries,
     shop,
     spools,
@@ -30,7 +37,25 @@ from workers.store.stores import open_stores
 VERSION = "0.1.0"
 ANSWER_CACHE_BYTES = 32 * 1024 * 1024  # a process; some 2,000 routings of 20 machines
 DEFAULT_REDIS_URL = "redis://127.0.0.1:6379/0"
-RESOURCES = (machines, nozzles, materials, spools, calibrations, shop, jobs, job_batches, routing_queries, ops)
+RESOURCES = (
+    machines,
+    nozzles,
+    materials,
+    spools,
+    calibrations,
+    gauge_readings,
+    shop,
+    parts,
+    jobs,
+    information,
+    job_batches,
+    routing_queries,
+    outcomes,
+    evidence,
+    models,
+    model_checks,
+    ops,
+)
 ABOUT = (
     "Borewright decides where each print job of a workshop is printed: which machine, which nozzle bore, which "
     "material and which bead. Lengths are in millimetres, temperatures in degrees Celsius; names carry their unit. "
@@ -60,7 +85,11 @@ def create_app(settings: Settings | None = None) -> Flask:
 
 def _context(settings: Settings) -> Context:
     stores = open_stores(
-        connect(settings.redis_url or DEFAULT_REDIS_URL), settings.shop, inbox_limit=settings.inbox_limit
+        connect(settings.redis_url or DEFAULT_REDIS_URL),
+        settings.shop,
+        inbox_limit=settings.inbox_limit,
+        analyses_limit=settings.analyses_limit,
+        analyses_limit_bytes=settings.analyses_limit_bytes,
     )
     return Context(settings, stores, ShopCache(stores.fleet), AnswerCache(ANSWER_CACHE_BYTES))
 

@@ -42,6 +42,8 @@ def _expected_errors() -> tuple[type[Exception], ...]:
         "service.folder_lock": "FolderInUseError",
         "service.up": "StartError",
         "service.openapi": "OpenApiError",
+        "service.backtest": "BacktestError",
+        "service.summarise": "FileError",
     }
     loaded = [getattr(sys.modules[module], name) for module, name in names.items() if module in sys.modules]
     return (SettingsError, CommandError, *loaded)
@@ -64,7 +66,17 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"borewright {version('borewright')}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for add in (_add_up, _add_demo, _add_api, _add_worker, _add_worker_health, _add_openapi):
+    adders = (
+        _add_up,
+        _add_demo,
+        _add_api,
+        _add_worker,
+        _add_worker_health,
+        _add_summarise,
+        _add_backtest,
+        _add_openapi,
+    )
+    for add in adders:
         add(commands)
     return parser
 
@@ -113,10 +125,29 @@ def _add_worker_health(commands: argparse._SubParsersAction[argparse.ArgumentPar
     _add(commands, "worker-health", _worker_health, words).add_argument("--queue", required=True)
 
 
+def _add_summarise(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "Print the geometry summary of one mesh file (STL, 3MF, OBJ, PLY or OFF) as JSON."
+    command = _add(commands, "summarise", _summarise, words)
+    command.add_argument("file", type=Path, metavar="FILE")
+    units = ("mm", "cm", "m", "inch", "foot", "micron")
+    command.add_argument("--unit", choices=units, default="mm", help="of the file's numbers; 3MF has its own (mm)")
+    formats = ("stl", "3mf", "obj", "ply", "off")
+    command.add_argument("--format", choices=formats, help="what the file must be (default: by its content)")
+    command.add_argument("--picture", type=Path, metavar="OUT.svg", help="draw the layer where detail goes first")
+
+
 def _add_openapi(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = _add(commands, "openapi", _openapi, "Write the OpenAPI description from the schemas.")
     command.add_argument("--check", action="store_true", help="only say whether the file has drifted")
     command.add_argument("--file", type=Path, default=Path("openapi/borewright.yaml"))
+
+
+def _add_backtest(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "Replay stored outcomes in the order of time and say how well the models foretold them."
+    command = _add(commands, "backtest", _backtest, words)
+    command.add_argument("--from", dest="since", metavar="WHEN", help="judge from then on (default: from the first)")
+    command.add_argument("--to", dest="until", metavar="WHEN", help="leave out what came then or later")
+    command.add_argument("--data", metavar="DIR", help="data folder (default: the user's XDG data folder)")
 
 
 def _up(parsed: argparse.Namespace, settings: Settings) -> int:
@@ -161,11 +192,23 @@ def _worker_health(parsed: argparse.Namespace, settings: Settings) -> int:
     return 0 if served else 1
 
 
+def _summarise(parsed: argparse.Namespace, settings: Settings) -> int:
+    from service.summarise import run_summarise
+
+    return run_summarise(parsed.file, unit=parsed.unit, fmt=parsed.format, picture=parsed.picture, settings=settings)
+
+
 def _openapi(parsed: argparse.Namespace, settings: Settings) -> int:
     from service.openapi import check_openapi, write_openapi
 
     (check_openapi if parsed.check else write_openapi)(parsed.file)
     return 0
+
+
+def _backtest(parsed: argparse.Namespace, settings: Settings) -> int:
+    from service.backtest import run_backtest
+
+    return run_backtest(settings, parsed.since, parsed.until)
 
 
 def _redis_url(settings: Settings) -> str:

@@ -32,7 +32,7 @@ START_S = 60.0  # Redis, workers and the WSGI server from cold on a slow machine
 ROUTE_S = 60.0  # all jobs, on a slow machine
 STOP_S = 40.0
 ASK_AGAIN_S = 0.1
-SETTLED = frozenset({"routed", "unroutable", "failed"})
+SETTLED = frozenset({"routed", "bound", "unroutable", "failed"})
 _READY = re.compile(r"http://\S+")
 
 

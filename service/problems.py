@@ -40,6 +40,7 @@ RETRY_AFTER_S = 2  # engineering prior: a Redis that restarts is back within sec
 # Slug and title of the problems of each status; types of their own keep theirs.
 WORDS: Mapping[int, tuple[str, str]] = {
     400: ("malformed", "The request could not be understood"),
+    403: ("foreign-form", "This form was not sent from one of our own pages"),
     404: (NotFoundError.slug, NotFoundError.title),
     405: ("method-not-allowed", "This address does not take this method"),
     406: ("not-acceptable", "Answers are JSON; the Accept header rules that out"),

@@ -27,6 +27,8 @@ class Settings:
     """Everything that can be set from outside.
 
     `redis_url` None means that the service runs its own Redis inside `data_dir`. Port 0 means any free port.
+    `upload_limit_bytes`, `triangle_limit`: of one mesh; `analysis_limit_s`, `analysis_memory_bytes`: what its analysis
+    may take; `analyses_limit`, `analyses_limit_bytes`: meshes that may wait for theirs.
     Raises SettingsError at birth when a value makes no sense.
     """
 
@@ -42,6 +44,12 @@ class Settings:
     batch_limit: int = 5_000
     inbox_limit: int = 200_000
     page_limit: int = 200
+    upload_limit_bytes: int = 64 * 1024 * 1024
+    triangle_limit: int = 1_000_000
+    analysis_limit_s: int = 60
+    analysis_memory_bytes: int = 3 * 1024**3
+    analyses_limit: int = 200
+    analyses_limit_bytes: int = 512 * 1024 * 1024
     shop: str = "main"
 
     def __post_init__(self) -> None:
@@ -90,6 +98,12 @@ _RANGES: dict[str, tuple[int, int]] = {
     "batch_limit": (1, 5_000),
     "inbox_limit": (1, 10_000_000),
     "page_limit": (1, 1_000),
+    "upload_limit_bytes": (1_024, 1_024**3 // 2),  # Redis keeps no value above 512 MiB
+    "triangle_limit": (100, 100_000_000),
+    "analysis_limit_s": (1, 3_600),
+    "analysis_memory_bytes": (256 * 1_024**2, 1_024**4),
+    "analyses_limit": (1, 100_000),
+    "analyses_limit_bytes": (1_024, 1_024**4),
 }
 
 

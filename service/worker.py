@@ -1,4 +1,4 @@
-"""A worker process: one queue, one warm table, and a watch over the inbox. The one place that wires it."""
+"""A worker process: one queue, one warm table, and a watch over what waits. The one place that wires it."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import os
 import secrets
 import threading
 import time
+from collections.abc import Callable
 
 import redis
 from rq import Queue, SimpleWorker
@@ -21,6 +22,7 @@ log = logging.getLogger("borewright.worker")
 
 RECONCILE_EVERY_S = 1.0
 RECONCILE_LOCK_MS = 900
+Reconcile = Callable[[Stores], bool]
 
 
 def run_worker(settings: Settings, queue: str, name: str) -> int:
@@ -36,6 +38,8 @@ def run_worker(settings: Settings, queue: str, name: str) -> int:
     connection = connect(settings.redis_url, timeout_s=30.0)
     if queue == tasks.ROUTING_QUEUE:
         _begin_routing(settings, connection, name)
+    elif queue == tasks.GEOMETRY_QUEUE:
+        _begin_geometry(settings, connection, name)
     worker = SimpleWorker(
         [Queue(queue, connection=connection, serializer=JSONSerializer)],
         name=f"{name}-{os.getpid()}-{secrets.token_hex(3)}",
@@ -52,18 +56,36 @@ def run_worker(settings: Settings, queue: str, name: str) -> int:
 def _begin_routing(settings: Settings, connection: redis.Redis, name: str) -> None:
     """Finish what an earlier process of this name had taken, then watch over the inbox beside the work."""
     stores = open_stores(connection, settings.shop)
-    tasks.drain_inbox(stores, tasks.consumer_name(name))
-    watched = open_stores(connect(settings.redis_url or ""), settings.shop)
-    threading.Thread(target=_watch, args=(watched,), name="watch", daemon=True).start()
+    tasks.drain_and_bind(stores, tasks.consumer_name(name))
+    _begin_watch(settings, "reconcile", tasks.reconcile)
 
 
-def _watch(stores: Stores) -> None:
-    """Ring for jobs that nobody holds. A lock keeps many workers from all asking at once."""
+def _begin_geometry(settings: Settings, connection: redis.Redis, name: str) -> None:
+    """Bound the analyses, free what an earlier process of this name had in hand, then watch over the parts."""
+    tasks.use_mesh_limits(
+        upload_bytes=settings.upload_limit_bytes,
+        triangles=settings.triangle_limit,
+        seconds=float(settings.analysis_limit_s),
+        memory_bytes=settings.analysis_memory_bytes,
+    )
+    stores = open_stores(connection, settings.shop)
+    if stores.analyses.release(tasks.consumer_name(name)):
+        tasks.ring_geometry(stores)
+    _begin_watch(settings, "reconcile-parts", tasks.reconcile_parts)
+
+
+def _begin_watch(settings: Settings, lock: str, reconcile: Reconcile) -> None:
+    stores = open_stores(connect(settings.redis_url or ""), settings.shop)
+    threading.Thread(target=_watch, args=(stores, lock, reconcile), name="watch", daemon=True).start()
+
+
+def _watch(stores: Stores, lock: str, reconcile: Reconcile) -> None:
+    """Ring for what nobody holds. A lock keeps many workers from all asking at once."""
     while True:
         time.sleep(RECONCILE_EVERY_S)
         try:
-            mine = stores.client.set(stores.keys.lock("reconcile"), "1", nx=True, px=RECONCILE_LOCK_MS)
+            mine = stores.client.set(stores.keys.lock(lock), "1", nx=True, px=RECONCILE_LOCK_MS)
         except redis.RedisError:
             continue
-        if mine and tasks.reconcile(stores):
-            log.info("rang for jobs that were waiting")
+        if mine and reconcile(stores):
+            log.info("rang for what was waiting")

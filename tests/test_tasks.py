@@ -42,10 +42,13 @@ def test_a_rung_worker_routes_what_was_handed_in(stores: Stores) -> None:
 
     work_off(stores)
 
-    assert [stores.jobs.get(one).state for one in job_ids] == [JobState.ROUTED, JobState.UNROUTABLE]
+    assert [stores.jobs.get(one).state for one in job_ids] == [JobState.BOUND, JobState.UNROUTABLE]
+    told = [entry.kind for entry in stores.events.history(f"job/{job_ids[0]}")]
+    assert told == ["job.accepted", "job.routed", "job.bound"]
     routing = stores.jobs.routing(job_ids[0])
     assert routing is not None
-    assert routing == Router(stores.fleet.snapshot()).route([job("a")])[0]
+    assert routing == Router(stores.fleet.snapshot(), routing.as_of).route([job("a")])[0]
+    assert routing.as_of is not None
 
 
 def test_ringing_twice_queues_one_task(stores: Stores) -> None:

@@ -45,8 +45,8 @@ def empty() -> Response:
 
 def require_acceptable() -> None:
     """Raises NotAcceptableError where the Accept header rules JSON out. A before_request function."""
-    accept = request.environ.get("HTTP_ACCEPT")
-    if accept and accept != "*/*" and request.path.startswith("/v1/") and not _takes_json(accept):
+    accept, path = request.environ.get("HTTP_ACCEPT"), request.path
+    if accept and accept != "*/*" and path.startswith("/v1/") and not path.endswith(".svg") and not _takes_json(accept):
         raise NotAcceptableError(f"the Accept header is {accept[:200]!r}; answers are {JSON}")
 
 

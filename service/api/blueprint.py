@@ -77,8 +77,11 @@ class ResourceBlueprint(Blueprint):  # type: ignore[misc]
 
     def documents_body(self, schema: Any, example: Any) -> Callable[[F], F]:
         """Documents a JSON body that the view reads itself."""
-        content = {"application/json": {"schema": schema, "example": example}}
-        body = self.doc(requestBody={"required": True, "content": content})
+        return self.documents_bodies({"application/json": {"schema": schema, "example": example}})
+
+    def documents_bodies(self, content: Mapping[str, Any]) -> Callable[[F], F]:
+        """Documents a body of one of several media types, which the view reads itself."""
+        body = self.doc(requestBody={"required": True, "content": dict(content)})
         return lambda view: self.refuses(*BODY_REFUSED)(self._documents(body)(view))
 
     def gives(self, status: int, schema: Any = None, description: str = "", **more: Any) -> Callable[[F], F]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from service.api.fields import Identifier, Moment, Note, Number, Version, Whole
-from service.api.things import Resource, ThingSchema, blueprint_of, require_reference
-from workers.model.errors import FieldProblem, InvalidError
-from workers.model.fleet import Calibration, Machine, Material, Nozzle
+from service.api.pairings import require_pairing
+from service.api.things import Resource, ThingSchema, blueprint_of
+from workers.model.errors import FieldProblem
+from workers.model.fleet import Calibration
 from workers.model.shop import Shop
 
 
@@ -45,14 +46,8 @@ class CalibrationSchema(ThingSchema):
         return []
 
 
-def require_pairing(shop: Shop, calibration: Calibration) -> None:
-    """Raises InvalidError where one of the three is not there, or the nozzle never fits the machine."""
-    machine = require_reference(shop, Machine, calibration.machine_id, "machine_id")
-    nozzle = require_reference(shop, Nozzle, calibration.nozzle_id, "nozzle_id")
-    require_reference(shop, Material, calibration.material_id, "material_id")
-    if nozzle.fitting != machine.hotend.fitting:
-        detail = f"nozzle {nozzle.id!r} ({nozzle.fitting}) does not fit {machine.id!r} ({machine.hotend.fitting})"
-        raise InvalidError(detail, fields=(FieldProblem("/nozzle_id", detail),))
+def require_known(shop: Shop, calibration: Calibration) -> None:
+    require_pairing(shop, calibration.machine_id, calibration.nozzle_id, calibration.material_id)
 
 
 CALIBRATIONS = Resource(
@@ -74,6 +69,6 @@ CALIBRATIONS = Resource(
         "measured": 12,
         "instrument": "digital caliper, 0.01 mm",
     },
-    may_stand=require_pairing,
+    may_stand=require_known,
 )
 blueprint = blueprint_of(CALIBRATIONS)

@@ -44,8 +44,15 @@ def _field(name: str, hint: Any) -> ma.fields.Field[Any]:
     return ma.fields.Raw(required=True, metadata={"anyOf": one_of})
 
 
-# A job reads back as it is handed in.
-_WRITTEN: Mapping[type, type[ma.Schema]] = {JobSpec: JobSchema}
+# What reads back as it is handed in.
+_WRITTEN: dict[type, type[ma.Schema]] = {JobSpec: JobSchema}
+
+
+def reads_back(kind: type[Any], schema: type[ma.Schema]) -> None:
+    """Describe ``kind``, wherever an answer holds it, by the schema that takes it in (said before the answer is)."""
+    _WRITTEN[kind] = schema
+
+
 _SIMPLE: Mapping[type, type[ma.fields.Field[Any]]] = {
     str: ma.fields.String,
     float: ma.fields.Float,

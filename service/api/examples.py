@@ -22,3 +22,6 @@ JOB: dict[str, Any] = {
     "quantity": 4,
     "due_at": "2026-05-08T16:00:00Z",
 }
+
+# The same without a part, which comes as a file; its sizes are those of the mesh's own features.
+UPLOADED_JOB: dict[str, Any] = {key: value for key, value in JOB.items() if key not in {"summary", "tolerances"}}

@@ -39,8 +39,10 @@ class Turn:
 
 
 @contextmanager
-def turn(scope: str) -> Iterator[Turn]:
-    """Raises MalformedError, IdempotencyKeyReusedError, InProgressError.
+def turn(scope: str, payload: bytes | None = None) -> Iterator[Turn]:
+    """``payload``: what makes two requests the same one; None: the JSON body.
+
+    Raises MalformedError, IdempotencyKeyReusedError, InProgressError.
 
     A refusal frees the key. A failure of the store does not: whether the write was carried out is not known
     then, and freeing the key could carry it out twice.
@@ -49,7 +51,7 @@ def turn(scope: str) -> Iterator[Turn]:
     if key is None:
         yield Turn()
         return
-    found = stores().idempotency.begin(scope, key, raw_json())
+    found = stores().idempotency.begin(scope, key, raw_json() if payload is None else payload)
     if isinstance(found, Answer):
         yield Turn(replay=answer_again(found))
         return

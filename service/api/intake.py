@@ -47,6 +47,14 @@ def ring() -> None:
         log.warning(event("bell not rung", error=type(error).__name__))
 
 
+def ring_geometry() -> None:
+    """Ask for a worker to analyse a part, as :func:`ring`."""
+    try:
+        tasks.ring_geometry(stores())
+    except redis.RedisError as error:
+        log.warning(event("bell not rung", error=type(error).__name__))
+
+
 def under(problems: Sequence[FieldProblem], prefix: str) -> tuple[FieldProblem, ...]:
     """The same problems, seen from further out."""
     return tuple(FieldProblem(prefix + one.pointer, one.detail, one.allowed) for one in problems)

@@ -9,7 +9,7 @@ from flask import Response
 from service.api.answers import answer, plain
 from service.api.moments import format_moment
 from service.context import context, stores
-from workers.model.codec import to_json
+from workers.model.codec import to_json, to_plain
 from workers.model.errors import ConflictError
 from workers.model.job import JobSpec, JobState
 from workers.model.record import JobRecord
@@ -56,9 +56,11 @@ def whole(record: JobRecord) -> dict[str, Any]:
     return body
 
 
-def routing_body(routing: Routing, shop: Shop) -> bytes:
-    """A routing with its reasons, the same bytes for the same input."""
-    return to_json({"routing": routing, "explanation": explain(routing, shop)})
+def routing_body(routing: Routing, shop: Shop, **more: Any) -> bytes:
+    """A routing with its reasons, and what else was asked for; the same bytes for the same input."""
+    as_of = None if routing.as_of is None else format_moment(routing.as_of)
+    said = to_plain(routing) | {"as_of": as_of}  # its only moment: looking for others would take longer than all else
+    return to_json({"routing": said, "explanation": explain(routing, shop), **more})
 
 
 def routing_answer(job_id: str) -> Response:

@@ -8,20 +8,20 @@ from typing import Any
 import marshmallow as ma
 from flask import Response
 
-from service.api.answers import answer
 from service.api.blueprint import IDEMPOTENCY_KEY, ResourceBlueprint
 from service.api.examples import JOB
 from service.api.fields import ListOf, Refused, refuse, shown
-from service.api.idempotency import turn
+from service.api.idempotency import answer_again, turn
 from service.api.intake import job_ids, material_ids, require_known_materials, ring, under
 from service.api.job_answers import receipt
 from service.api.job_schema import JobSchema
+from service.api.part_jobs import require_part
 from service.api.schema import Record, RecordSchema, summary_of
 from service.context import context, stores
 from service.problems import ProblemSchema, problem_of
 from workers.model.codec import to_json
 from workers.model.errors import FieldProblem, InvalidError
-from workers.model.job import JobSpec
+from workers.model.job import JobSpec, JobState
 from workers.store.idempotency import Answer
 
 PATH = "/v1/job-batches"
@@ -46,6 +46,7 @@ class BatchItemSchema(ma.Schema):
     state = ma.fields.String()
     version = ma.fields.Integer()
     location = ma.fields.String(metadata={"format": "uri-reference"})
+    part_id = ma.fields.String()
     problem = ma.fields.Nested(ProblemSchema)
 
 
@@ -98,11 +99,18 @@ def post_batch(jobs: list[Any]) -> Response:
         if not found.specs:
             raise none_accepted(found)
         ids = dict(zip(found.specs, job_ids(len(found.specs)), strict=True))
-        body = to_json(results(len(jobs), ids, found))
-        finished = Answer(status=202, body=body.decode())
-        stores().jobs.accept(list(found.specs.values()), list(ids.values()), also=mine.also(finished))
+
+        def finished(states: list[JobState]) -> Answer:
+            receipts = {i: receipt(ids[i], state, found.specs[i].part_id) for i, state in zip(ids, states, strict=True)}
+            return Answer(status=202, body=to_json(results(len(jobs), receipts, found)).decode())
+
+        states = stores().jobs.hand_in(
+            list(found.specs.values()),
+            list(ids.values()),
+            also=lambda pipe, states: mine.also(finished(states))(pipe),
+        )
     ring()
-    return answer(body, 202)
+    return answer_again(finished(states))
 
 
 def sort_out(jobs: list[Any]) -> Sorted:
@@ -113,6 +121,7 @@ def sort_out(jobs: list[Any]) -> Sorted:
         try:
             spec = _JOB.load(job)
             require_known_materials(spec, known)
+            require_part(spec)
         except InvalidError as error:
             found.wrong[index] = error
         else:
@@ -120,15 +129,15 @@ def sort_out(jobs: list[Any]) -> Sorted:
     return found
 
 
-def results(count: int, ids: dict[int, str], found: Sorted) -> dict[str, Any]:
+def results(count: int, receipts: dict[int, dict[str, Any]], found: Sorted) -> dict[str, Any]:
     """A result for each job, in the order of the request."""
     items = [
-        {"index": i, "status": 202, **receipt(ids[i])}
-        if i in ids
+        {"index": i, "status": 202, **receipts[i]}
+        if i in receipts
         else {"index": i, "status": 422, "problem": problem_of(found.wrong[i], f"{PATH}#/jobs/{i}")}
         for i in range(count)
     ]
-    return {"accepted": len(ids), "refused": len(found.wrong), "items": items}
+    return {"accepted": len(receipts), "refused": len(found.wrong), "items": items}
 
 
 def none_accepted(found: Sorted) -> InvalidError:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from flask import Response
+from flask import Response, request
 
-from service.api.answers import answer, versioned
+from service.api.answers import versioned
 from service.api.blueprint import (
+    BODY_REFUSED,
     ETAG,
     IDEMPOTENCY_KEY,
     IF_MATCH,
@@ -16,6 +17,7 @@ from service.api.blueprint import (
     LOCATION,
     ResourceBlueprint,
 )
+from service.api.body import decode, raw_json
 from service.api.described import (
     JobBriefSchema,
     JobReceiptSchema,
@@ -24,20 +26,24 @@ from service.api.described import (
     RoutingAnswerSchema,
 )
 from service.api.etags import allowed_version, etag_of
-from service.api.examples import JOB
+from service.api.examples import JOB, UPLOADED_JOB
 from service.api.fields import Choice, Note
 from service.api.histories import HistorySchema, history_answer
-from service.api.idempotency import turn
-from service.api.intake import job_ids, material_ids, require_known_materials, ring
+from service.api.idempotency import answer_again, turn
+from service.api.intake import job_ids, material_ids, require_known_materials, ring, ring_geometry, under
 from service.api.job_answers import brief, location_of, receipt, routing_answer, whole
-from service.api.job_schema import JobSchema
+from service.api.job_schema import JobSchema, UploadedJobSchema
 from service.api.paging import PageQuery, PageQuerySchema, after_of, limit_of, page_answer, page_schema
+from service.api.part_jobs import require_features_if_known, require_part
+from service.api.part_upload import MULTIPART, multipart_content, read_upload, text_of
 from service.api.schema import RecordSchema
 from service.context import context, stores
-from service.problems import RETRY_AFTER
+from service.problems import RETRY_AFTER, UnsupportedMediaTypeError
 from workers.model.codec import to_json
+from workers.model.errors import FieldProblem, InvalidError
 from workers.model.job import JobSpec, JobState
 from workers.store.idempotency import Answer
+from workers.store.parts import Upload
 
 blueprint = ResourceBlueprint(
     "jobs",
@@ -74,22 +80,71 @@ class CancellationSchema(RecordSchema):
     reason = Note(500)
 
 
-@blueprint.at("", "POST", summary="Hand in a job", operation="create-job")
+BODIES = {"application/json": {"schema": JobSchema, "example": JOB}} | multipart_content(
+    UploadedJobSchema, UPLOADED_JOB
+)
+_JOB, _UPLOADED_JOB = JobSchema(), UploadedJobSchema()
+
+
+@blueprint.at("", "POST", summary="Hand in a job, its mesh with it if you like", operation="create-job")
 @blueprint.headers(IDEMPOTENCY_KEY)
-@blueprint.takes(JobSchema, example=JOB)
+@blueprint.documents_bodies(BODIES)
 @blueprint.gives(202, JobReceiptSchema, "Kept and queued", headers=LOCATION | ETAG)
-@blueprint.refuses(409)
-def post_job(spec: JobSpec) -> Response:
-    with turn("POST /v1/jobs") as mine:
+@blueprint.refuses(403, 409, *BODY_REFUSED)
+def post_job() -> Response:
+    if request.mimetype == MULTIPART:
+        return _take_with_mesh()
+    if not request.is_json:
+        given = request.mimetype or "none"
+        raise UnsupportedMediaTypeError(f"the Content-Type is {given}; application/json and {MULTIPART} are taken here")
+    spec: JobSpec = _JOB.load(decode(raw_json()))
+    return _take(spec, None, None)
+
+
+def _take_with_mesh() -> Response:
+    """Part and job in one request: ``job`` is the job as JSON, without summary and part_id."""
+    upload = read_upload("job")
+    raw = text_of("job")
+    if raw is None:
+        detail = "this is missing"
+        raise InvalidError(f"/job: {detail}", fields=(FieldProblem("/job", detail, "the job as JSON"),))
+    try:
+        spec: JobSpec = _UPLOADED_JOB.load(decode(raw.encode()))
+    except InvalidError as error:
+        raise InvalidError(f"/job{error.detail}", fields=under(error.fields, "/job")) from None
+    payload = f"{upload.id}\n{raw}".encode()
+    try:
+        return _take(replace(spec, part_id=upload.id), upload, payload)
+    except InvalidError as error:
+        fields = tuple(
+            replace(one, pointer="/file" if one.pointer == "/part_id" else f"/job{one.pointer}") for one in error.fields
+        )
+        raise InvalidError(error.detail, fields=fields) from None
+
+
+def _take(spec: JobSpec, upload: Upload | None, payload: bytes | None) -> Response:
+    with turn("POST /v1/jobs", payload) as mine:
         if mine.replay is not None:
             return mine.replay
         require_known_materials(spec, material_ids(context().shop.newest()))
+        if upload is None:
+            require_part(spec)
+        else:
+            require_features_if_known(spec)
         [job_id] = job_ids(1)
-        body, location, etag = to_json(receipt(job_id)), location_of(job_id), etag_of(1)
-        finished = Answer(status=202, body=body.decode(), location=location, etag=etag)
-        stores().jobs.accept([spec], [job_id], also=mine.also(finished))
-    ring()
-    return answer(body, 202, location=location, etag=etag)
+
+        def finished(state: JobState) -> Answer:
+            body = to_json(receipt(job_id, state, spec.part_id)).decode()
+            return Answer(status=202, body=body, location=location_of(job_id), etag=etag_of(1))
+
+        [state] = stores().jobs.hand_in(
+            [spec], [job_id], upload=upload, also=lambda pipe, states: mine.also(finished(states[0]))(pipe)
+        )
+    if state is JobState.ACCEPTED:
+        ring()
+    elif upload is not None:
+        ring_geometry()
+    return answer_again(finished(state))
 
 
 @blueprint.at("", summary="List jobs, newest first", operation="list-jobs")

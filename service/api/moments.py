@@ -34,8 +34,8 @@ def format_moment(epoch_s: float) -> str:
 
 
 def is_moment(name: str) -> bool:
-    """Whether a field holds a moment: ``at`` or ``..._at``, but not a quantity at some point (``..._cm3_at``)."""
-    return (name == "at" or name.endswith("_at")) and not name.endswith("_cm3_at")
+    """Whether a field holds a moment: ``at``, ``as_of`` or ``..._at``, but not a quantity at one (``..._cm3_at``)."""
+    return name in {"at", "as_of"} or (name.endswith("_at") and not name.endswith("_cm3_at"))
 
 
 def with_moments(plain: Any) -> Any:

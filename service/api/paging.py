@@ -30,17 +30,20 @@ class PageQuery:
     cursor: str | None = None
 
 
-class PageQuerySchema(RecordSchema):
-    makes = PageQuery
-    limit = Whole(1, MOST, description="Most things on a page; the service may be set to give fewer")
-    cursor = Text(200, description="next_cursor of the page before", allow_none=False)
+class QuerySchema(RecordSchema):
+    """Query parameters: one cannot be null, it is left out."""
 
     def on_bind_field(self, field_name: str, field_obj: ma.fields.Field[Any]) -> None:
-        """A query parameter cannot be null: it is left out."""
         super().on_bind_field(field_name, field_obj)
         field_obj.allow_none = False
         if field_obj.load_default is None:
             field_obj.load_default = ma.missing
+
+
+class PageQuerySchema(QuerySchema):
+    makes = PageQuery
+    limit = Whole(1, MOST, description="Most things on a page; the service may be set to give fewer")
+    cursor = Text(200, description="next_cursor of the page before", allow_none=False)
 
 
 def limit_of(query: PageQuery) -> int:

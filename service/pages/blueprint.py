@@ -17,6 +17,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from service.api.intake import job_ids, material_ids, require_known_materials, ring
 from service.api.job_schema import JobSchema
+from service.api.part_jobs import with_part
 from service.context import context, stores
 from service.log import event
 from service.pages import guard, intake
@@ -68,7 +69,9 @@ def shop() -> str:
     stuck = [
         job for state in (JobState.UNROUTABLE, JobState.FAILED) for job in jobs.page(state, limit=STUCK_READ).items
     ]
-    routed = jobs.page(JobState.ROUTED, limit=ROUTINGS_READ).items
+    routed = [
+        job for state in (JobState.BOUND, JobState.ROUTED) for job in jobs.page(state, limit=ROUTINGS_READ).items
+    ][:ROUTINGS_READ]
     view = shop_view(context().shop.newest(), jobs.counts(), stuck, list(_routings(routed).values()))
     return _page("shop.html", "shop", view=view)
 
@@ -97,7 +100,7 @@ def job(job_id: str) -> str:
     routing = kept.jobs.routing(job_id)
     history = kept.events.history(f"job/{job_id}")
     explanation = explain(routing, shop_now) if routing is not None else None
-    return _page("job.html", "job", view=job_view(record, shop_now, history, routing, explanation))
+    return _page("job.html", "job", view=job_view(with_part(record, routing), shop_now, history, routing, explanation))
 
 
 @blueprint.post("/jobs/<job_id>/cancel")

@@ -49,12 +49,17 @@ def new_token() -> str:
 
 def require_own_form(request: Request) -> None:
     """Raises ForeignFormError unless the form repeats the cookie's token and comes from our own address."""
-    origin = request.headers.get("Origin")
-    if origin is not None and urlsplit(origin).netloc != request.host:
-        raise ForeignFormError("it came from another address; open the page again and send it from there")
+    require_own_origin(request)
     token, repeated = token_of(request), request.form.get(FIELD, "")
     if token is None or not hmac.compare_digest(token.encode(), repeated.encode()):
         raise ForeignFormError("its token is missing or too old; go back, reload the page and send it again")
+
+
+def require_own_origin(request: Request) -> None:
+    """Raises ForeignFormError where a browser says that another site sent the form."""
+    origin = request.headers.get("Origin")
+    if origin is not None and urlsplit(origin).netloc != request.host:
+        raise ForeignFormError("it came from another address; open the page again and send it from there")
 
 
 def keep_token(response: Response, token: str, *, secure: bool) -> None:

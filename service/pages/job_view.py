@@ -79,18 +79,14 @@ def job_view(
 
 def asked_for(spec: JobSpec, names: Names) -> tuple[tuple[str, str], ...]:
     """What was handed in, as (label, words)."""
-    s = spec.summary
     rows = [
-        (
-            "Size",
-            f"{s.extent_x_mm:g} \N{MULTIPLICATION SIGN} {s.extent_y_mm:g} \N{MULTIPLICATION SIGN} {s.extent_z_mm:g} mm",
-        ),
-        ("Volume", f"{s.volume_mm3 / 1000.0:.1f} cm³"),
+        *_part_words(spec),
         ("Material", _material_words(spec, names)),
         ("Copies", str(spec.quantity)),
         ("Shells, infill", f"{spec.shells}, {spec.infill * 100:.0f} %"),
     ]
     rows += [(f"Size held: {need.name}", tolerance_words(need)) for need in spec.tolerances]
+    rows += [(f"Size held: {one.name}", "as the part's feature of that name") for one in spec.open_tolerances]
     rows += [(f"Must be there: {one.name}", f"{one.kind.value} of {one.size_mm:g} mm") for one in spec.critical]
     if use := _use_words(spec):
         rows.append(("Use", use))
@@ -99,6 +95,14 @@ def asked_for(spec: JobSpec, names: Names) -> tuple[tuple[str, str], ...]:
     if spec.note:
         rows.append(("Note", spec.note))
     return tuple(rows)
+
+
+def _part_words(spec: JobSpec) -> list[tuple[str, str]]:
+    if spec.summary is None:
+        return [("Part", "its mesh is not analysed")]
+    s = spec.part()
+    sides = (f"{side:.6g}" for side in (s.extent_x_mm, s.extent_y_mm, s.extent_z_mm))
+    return [("Size", " \N{MULTIPLICATION SIGN} ".join(sides) + " mm"), ("Volume", f"{s.volume_mm3 / 1000.0:.1f} cm³")]
 
 
 def _material_words(spec: JobSpec, names: Names) -> str:

@@ -14,7 +14,7 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -23,9 +23,10 @@ import redis
 from rq import Queue
 from rq.serializers import JSONSerializer
 
+from service.demo import Client, load_shop
 from tests.benchmarks.bench_scoring import MATERIALS, big_shop, jobs
 from tests.benchmarks.load import Measured, request_bytes, run_load
-from tests.service.processes import Running, running, wait_until
+from tests.service.processes import running, wait_until
 from workers.model.codec import to_plain
 from workers.model.job import JobSpec
 from workers.model.shop import PLURALS
@@ -37,9 +38,10 @@ WORKERS = 2
 SINGLE_JOBS = 200
 BATCH = 5_000
 NO_OPS = 1_500
+DEMO_MATERIALS = ("pla", "petg", "pa6-cf20")
 
 
-def body_of(spec: JobSpec) -> bytes:
+def body_of(spec: JobSpec, materials: Sequence[str] = MATERIALS) -> bytes:
     """The job as a program would post it."""
     plain = to_plain(spec)
     summary: Any = plain["summary"]
@@ -47,21 +49,26 @@ def body_of(spec: JobSpec) -> bytes:
     slim.pop("smallest", None)
     tolerances = [{k: v for k, v in one.items() if v is not None} for one in plain["tolerances"]]  # type: ignore[attr-defined]
     return json.dumps(
-        {"name": spec.name, "summary": slim, "material": {"material_ids": MATERIALS}, "tolerances": tolerances}
+        {"name": spec.name, "summary": slim, "material": {"material_ids": materials}, "tolerances": tolerances}
     ).encode()
 
 
 @contextmanager
-def service(folder: Path) -> Iterator[tuple[Running, int, Stores]]:
+def service(folder: Path) -> Iterator[tuple[int, Stores]]:
+    folder.mkdir()
     command = [sys.executable, "-m", "service.cli", "up", "--data", str(folder), "--port", "0"]
     with running([*command, "--workers", str(WORKERS)], folder / "log", BOREWRIGHT_REDIS_URL="") as up:
         port = int(up.wait_for_log(r"http://127\.0\.0\.1:(\d+)")[-1])
         stores = open_stores(redis.Redis.from_url(f"unix://{next(folder.rglob('*.sock'))}"))
-        shop = big_shop()
-        for plural in PLURALS.values():
-            for thing in getattr(shop, plural):
-                stores.fleet.create(thing)
-        yield up, port, stores
+        yield port, stores
+        up.stop()
+
+
+def stock_with_big_shop(stores: Stores) -> None:
+    shop = big_shop()
+    for plural in PLURALS.values():
+        for thing in getattr(shop, plural):
+            stores.fleet.create(thing)
 
 
 def post(port: int, path: str, body: bytes) -> tuple[int, bytes]:
@@ -108,7 +115,7 @@ def single(port: int, stores: Stores) -> None:
     """From the first byte of the request to the routed state in the store, one at a time."""
     taken = []
     for spec in jobs(SINGLE_JOBS, seed=11):
-        body = body_of(spec)
+        body = body_of(spec, DEMO_MATERIALS)
         started = time.perf_counter()
         status, answer = post(port, "/v1/jobs", body)
         assert status == 202, answer
@@ -121,8 +128,8 @@ def single(port: int, stores: Stores) -> None:
     print(f"  median {taken[len(taken) // 2]:.1f} ms (bar 30)   p99 {taken[int(len(taken) * 0.99)]:.1f} ms (bar 150)")
 
 
-def batch(port: int, stores: Stores) -> float:
-    items = b",".join(body_of(spec) for spec in jobs(BATCH, seed=13))
+def batch(port: int, stores: Stores, materials: Sequence[str]) -> float:
+    items = b",".join(body_of(spec, materials) for spec in jobs(BATCH, seed=13))
     started = time.perf_counter()
     status, answer = post(port, "/v1/job-batches", b'{"jobs":[' + items + b"]}")
     acknowledged = time.perf_counter() - started
@@ -130,7 +137,6 @@ def batch(port: int, stores: Stores) -> float:
     while stores.inbox.waiting():
         time.sleep(0.005)
     taken = time.perf_counter() - started
-    print(f"\nbatch of {BATCH} jobs, {WORKERS} workers")
     print(f"  acknowledged after {acknowledged:.2f} s, all routed after {taken:.2f} s: {BATCH / taken:.0f} jobs/s")
     return BATCH / taken
 
@@ -148,14 +154,25 @@ def no_ops(stores: Stores) -> float:
     return rate
 
 
+def batches(words: str, port: int, stores: Stores, materials: Sequence[str]) -> None:
+    print(f"\nbatches of {BATCH} jobs, {WORKERS} workers, {words}")
+    rates = [(batch(port, stores, materials), no_ops(stores)) for _ in range(ROUNDS)]
+    best_batch, best_no_op = (max(column) for column in zip(*rates, strict=True))
+    print(f"  best of {ROUNDS} each: ratio {best_batch / best_no_op:.1f}   (bar 10)")
+
+
 def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    with tempfile.TemporaryDirectory() as name, service(Path(name)) as (_, port, stores):
-        single(port, stores)
-        rates = [(batch(port, stores), no_ops(stores)) for _ in range(ROUNDS)]
-        best_batch, best_no_op = (max(column) for column in zip(*rates, strict=True))
-        print(f"  best of {ROUNDS} each: ratio {best_batch / best_no_op:.1f}   (bar 10)")
-        queries(Path(name), port)
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
+        folder = Path(name)
+        with service(folder / "nine") as (port, stores):
+            load_shop(Client("127.0.0.1", port), time.time())
+            single(port, stores)
+            batches("the demo's nine machines", port, stores, DEMO_MATERIALS)
+        with service(folder / "twenty") as (port, stores):
+            stock_with_big_shop(stores)
+            batches("twenty machines, 1,440 candidates a job", port, stores, MATERIALS)
+            queries(folder, port)
 
 
 if __name__ == "__main__":

@@ -26,8 +26,8 @@ class Measured:
 
 
 def request_bytes(method: str, path: str, body: bytes = b"") -> bytes:
-    head = f"{method} {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: {len(body)}\r\n"
-    return head.encode() + b"\r\n" + body
+    head = f"{method} {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\n"
+    return f"{head}Content-Length: {len(body)}\r\n\r\n".encode() + body
 
 
 def run_load(port: int, requests: Sequence[bytes], seconds: float, connections: int = 4) -> Measured:

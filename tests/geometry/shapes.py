@@ -183,12 +183,9 @@ def _stand_in(name: str) -> bytes:
 
     if name.endswith(".3mf"):
         return package(simple_model(Body.sphere(10, 64)))
-    made = trimesh.creation.annulus(r_min=3, r_max=10, height=5) if "ball" not in name else trimesh.creation.icosphere()
-    return (
-        made.export(file_type=name.rsplit(".", 1)[1].lower()).encode()
-        if name.endswith("off")
-        else made.export(file_type="stl")
-    )
+    if name.endswith(".off"):
+        return trimesh.creation.icosphere(subdivisions=4, radius=7).export(file_type="off").encode()
+    return trimesh.creation.annulus(r_min=3, r_max=10, height=5).export(file_type="stl")
 
 
 def real_mesh_there() -> bool:

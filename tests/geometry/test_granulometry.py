@@ -107,6 +107,7 @@ def shapes_of_many_kinds():
     return {
         "comb": comb(0.7),
         "slotted": slotted(1.1),
+        "knurled": shapely.union_all([SQUARE, *(shapely.box(x, 19, x + 0.85, 20.35) for x in range(1, 19, 2))]),
         "letters": shapely.union_all(strokes),
         "star": shapely.Polygon([(r * math.cos(t), r * math.sin(t)) for t, r in turns]),
     }

@@ -8,6 +8,7 @@ import pytest
 from tests.geometry import shapes
 from workers.geometry.features import features_of
 from workers.geometry.mesh import TriangleMesh
+from workers.geometry.walls import Surface
 from workers.model.part import Axis, FeatureKind
 
 TURNS = {"vertical": (0, 0, 0), "along x": (0, 90, 0), "along y": (90, 0, 0), "inclined": (35, 0, 20)}
@@ -15,7 +16,7 @@ TURNS = {"vertical": (0, 0, 0), "along x": (0, 90, 0), "along y": (90, 0, 0), "i
 
 def found(body, *kinds):
     mesh = body if isinstance(body, TriangleMesh) else shapes.solid(body).triangles()
-    return [f for f in features_of(mesh) if f.kind in (kinds or set(FeatureKind) - {FeatureKind.LENGTH})]
+    return [f for f in features_of(Surface(mesh)) if f.kind in (kinds or set(FeatureKind) - {FeatureKind.LENGTH})]
 
 
 def hole_grid(facets):
@@ -157,7 +158,7 @@ def test_a_countersunk_hole_and_one_through_a_curved_wall_are_found():
 
 def test_names_follow_size_and_place_and_outside_lengths_close_the_list():
     part = shapes.plate_with_holes([(6.0, 40.0, 20.0), (3.0, 10.0, 10.0), (6.0, 20.0, 20.0)])
-    features = features_of(shapes.solid(part).triangles())
+    features = features_of(Surface(shapes.solid(part).triangles()))
     assert [(f.name, round(f.nominal_mm, 3), f.at_mm and round(f.at_mm[0])) for f in features] == [
         ("hole-1", 3, 10), ("hole-2", 6, 20), ("hole-3", 6, 40),
         ("length-x", 60, None), ("length-y", 40, None), ("length-z", 8, None),

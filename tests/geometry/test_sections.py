@@ -10,7 +10,7 @@ from workers.geometry.sections import horizontal_levels, outline, profile_of, sl
 def slabs(body):
     solid = shapes.solid(body)
     levels = horizontal_levels(solid.triangles(), solid.volume_mm3 / solid.extents_mm[2])
-    return solid, levels, slabs_of(solid, levels)
+    return solid, levels, slabs_of(solid, solid.triangles())
 
 
 def test_slabs_are_cut_at_horizontal_faces():

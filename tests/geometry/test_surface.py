@@ -5,10 +5,11 @@ import pytest
 from tests.geometry import shapes
 from workers.geometry.summary import summarise
 from workers.geometry.surface import longest_bridge, overhang_area, slopes_of
+from workers.geometry.walls import Surface
 
 
 def surface(body):
-    return shapes.solid(body).triangles()
+    return Surface(shapes.solid(body).triangles())
 
 
 def gate(span, width=10.0):

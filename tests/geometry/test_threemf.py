@@ -233,3 +233,27 @@ def test_a_file_that_breaks_the_specification_is_refused(rule):
     with pytest.raises(MeshRefusedError) as refusal:
         read(BROKEN[rule]())
     assert len(refusal.value.detail) > 20
+
+
+def test_a_part_spread_over_files_by_the_production_extension_is_read():
+    """A valid file of the production extension: the mesh lies in a second model part."""
+    space = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
+    uuids = [f"{k:08d}-0000-4000-8000-000000000000" for k in range(9)]
+    attributes = f'xmlns:p="{space}" requiredextensions="p"'
+    other = shapes.model_xml(
+        ONE.replace('<object id="1"', f'<object id="1" p:UUID="{uuids[1]}"'), "", attributes=attributes
+    )
+    group = (
+        f'<object id="2" type="model" p:UUID="{uuids[2]}"><components>'
+        f'<component objectid="1" p:path="/3D/other.model" p:UUID="{uuids[3]}"/></components></object>'
+    )
+    root = shapes.model_xml(group, f'<item objectid="2" p:UUID="{uuids[4]}"/>', attributes=attributes)
+    root = root.replace("<build>", f'<build p:UUID="{uuids[5]}">')
+    rels = (
+        '<?xml version="1.0" encoding="UTF-8"?>'
+        '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
+        '<Relationship Target="/3D/other.model" Id="rel1" '
+        'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>'
+    )
+    extra = [("3D/other.model", other), ("3D/_rels/3dmodel.model.rels", rels)]
+    assert solid_of(read(shapes.package(root, extra))).volume_mm3 == pytest.approx(24)

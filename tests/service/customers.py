@@ -98,31 +98,38 @@ def opened(url: str) -> Stores:
 
 
 def require_each_routed_once(stores: Stores, acknowledged: list[str]) -> None:
-    """Every acknowledged job is there, routed, and told so exactly once; no job was made twice by a second try."""
+    """Every acknowledged job is there, routed, and told so exactly once; no job was made twice by a second try.
+
+    Each is bound to exactly one dispatch list.
+    """
 
     def all_done() -> bool:
         with suppress(redis.RedisError):
-            return stores.inbox.waiting() == 0
+            return stores.inbox.waiting() == 0 and not stores.dispatch.to_bind(1)
         return False
 
-    wait_until(all_done, "an empty inbox")
+    wait_until(all_done, "an empty inbox and nothing left to bind")
     assert len(set(acknowledged)) == len(acknowledged)
     records = stores.jobs.get_many(acknowledged)
     missing = [job_id for job_id, record in zip(acknowledged, records, strict=True) if record is None]
     assert not missing
     states = Counter(record.state.value for record in records if record is not None)
-    assert states == {"routed": len(acknowledged)}
-    told = _told(stores)
-    assert {told[f"job/{job_id}"] for job_id in acknowledged} == {1}
+    assert states == {"bound": len(acknowledged)}
+    for kind in ("job.routed", "job.bound"):
+        told = _told(stores, kind)
+        assert {told[f"job/{job_id}"] for job_id in acknowledged} == {1}
+    lists = [stores.dispatch.get(machine.id) for machine in stores.fleet.snapshot().machines]
+    on_lists = Counter(one.entry.job_id for each in lists for one in each.listed)
+    assert {on_lists[job_id] for job_id in acknowledged} == {1}
     names = Counter(record.spec.name for record in records if record is not None)
     assert max(names.values()) == 1
 
 
-def _told(stores: Stores) -> Counter[str]:
-    """How often each job was said to be routed, over the whole event stream."""
+def _told(stores: Stores, kind: str) -> Counter[str]:
+    """How often each job was said to be so, over the whole event stream."""
     told: Counter[str] = Counter()
     last = "0"
     while events := stores.events.after(last, 5000):
-        told.update(event.subject for event in events if event.kind == "job.routed")
+        told.update(event.subject for event in events if event.kind == kind)
         last = events[-1].id
     return told

@@ -151,7 +151,7 @@ def test_a_lost_answer_of_the_store_keeps_the_key(shop, monkeypatch):
         raise redis.TimeoutError("no answer")
 
     with monkeypatch.context() as patch:
-        patch.setattr(type(shop.stores.jobs), "accept", lost)
+        patch.setattr(type(shop.stores.jobs), "hand_in", lost)
         assert shop.post("/v1/jobs", bodies.job(), Idempotency_Key='"order-118"').status_code == 503
     assert shop.post("/v1/jobs", bodies.job(), Idempotency_Key='"order-118"').status_code == 409
 

@@ -157,7 +157,7 @@ def hand_in(service: Up, acknowledged: list[str], enough: threading.Event) -> No
 def is_settled(service: Up, job: str) -> bool:
     status, answer = service.ask("GET", f"/v1/jobs/{job}")
     assert status == 200, answer
-    return answer["state"] in {"routed", "unroutable"}
+    return answer["state"] in {"routed", "bound", "unroutable"}
 
 
 @pytest.fixture

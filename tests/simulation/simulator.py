@@ -36,10 +36,10 @@ BORES = (0.4, 0.5, 0.6)
 MATERIALS = ("pa-cf", "pla")
 CERTAIN = 1e12
 
-# The truth scatters as the priors say: sizes about twice, ln(hours) about 2.8 times their repeat scatter.
+# The truth scatters as the priors say: machines more than bores and materials, those more than prints.
 SIZE_SD_MM = 0.0112  # one print to the next
-SIZE_GROUP_SD_MM = SIZE_PAIRING_SD_MM = SIZE_SD_MM * math.sqrt(2.0)
-TIME_SD, TIME_GROUP_SD, TIME_PAIRING_SD = 0.05, 0.1, 0.1
+SIZE_GROUP_SD_MM, SIZE_PAIRING_SD_MM = SIZE_SD_MM, SIZE_SD_MM * math.sqrt(3.0)
+TIME_SD, TIME_GROUP_SD, TIME_PAIRING_SD = 0.05, 0.07, 0.12
 CLOG_GROUP_LN_SD = CLOG_PAIRING_LN_SD = 0.8
 
 

@@ -15,15 +15,14 @@ MOST_TRIANGLES = 400_000
 _ORDER = {kind: i for i, kind in enumerate(FeatureKind)}
 
 
-def features_of(mesh: TriangleMesh) -> tuple[Feature, ...]:
+def features_of(surface: Surface) -> tuple[Feature, ...]:
     """Round holes and bosses, flat-sided holes and slots, then the three outside lengths."""
     found: list[Found] = []
-    if len(mesh.faces) <= MOST_TRIANGLES:
-        surface = Surface(mesh)
+    if len(surface.areas) <= MOST_TRIANGLES:
         axes = surface.axes()
         rounds = rounds_of(surface, axes)
         found = [*rounds, *flats_of(surface, axes, rounds)]
-    return (*_named(sorted(found, key=_rank)), *_lengths(mesh))
+    return (*_named(sorted(found, key=_rank)), *_lengths(surface.mesh))
 
 
 def _rank(one: Found) -> tuple[float, ...]:

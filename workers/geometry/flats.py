@@ -25,10 +25,19 @@ def flats_of(surface: Surface, axes: list[Floats], taken: list[Found]) -> list[F
     every = np.ones(len(surface.turn_cos), dtype=bool)
     for axis in axes:
         for wall in walls(surface, axis, every):
-            one = _inward(wall)
+            one = None if _is_taken(wall, taken) else _inward(wall)
             if one is not None and not any(_same_axis(one, other) for other in [*found, *taken]):
                 found.append(one)
     return found
+
+
+def _is_taken(wall: Wall, taken: list[Found]) -> bool:
+    """Whether a round find sits in the middle of this wall and is as wide."""
+    low, high = wall.flat.min(axis=0), wall.flat.max(axis=0)
+    size = float((high - low).max())
+    middle = wall.plane @ (low + high) / 2 + wall.axis * (wall.along.min() + wall.along.max()) / 2
+    near = (other for other in taken if abs(other.size_mm - size) < 0.05 * size)
+    return any(float(np.linalg.norm(other.at - middle)) < 0.05 * size + 0.05 for other in near)
 
 
 def _same_axis(one: Found, other: Found) -> bool:

@@ -25,9 +25,9 @@ from workers.model.part import DetailCurves
 MOST_LAYERS = 120
 FEW_LAYERS = 48  # enough once the outlines computed so far have MOST_CORNERS corners together
 MOST_CORNERS = 20_000
-LEFT_OVER = 3e-4  # of the volume, summed over the layers not computed
-_WRONG = 0.35  # of the disagreement of its ends, a bracket is wrong by about this. Engineering prior.
-SLACK = 2e-4  # of the mean section area, a layer
+LEFT_OVER = 5e-4  # of the volume, summed over the layers not computed
+_WRONG = 0.25  # of the disagreement of its ends, a bracket is wrong by about this. Engineering prior.
+SLACK = 4e-4  # of the mean section area, a layer
 _THREADS = 2
 Progress = Callable[[float], None]
 
@@ -79,12 +79,12 @@ class LayerCurveSet:
         self.done.update(zip(fresh, layers, strict=True))
 
     def _first(self) -> list[int]:
-        """One slab of each prism; the ends and the middle of every stretch that changes."""
+        """One slab of each prism; the ends of every stretch that changes, and two between off its symmetries."""
         wanted: list[int] = []
         for stretch in self._stretches():
             i, j = stretch[0], stretch[-1]
             runs = self._runs[i : j + 1]
-            wanted += [i] if runs[0] == runs[-1] else [i, (i + j) // 2, j]
+            wanted += [i] if runs[0] == runs[-1] else [i, i + round(0.37 * (j - i)), i + round(0.71 * (j - i)), j]
         return wanted
 
     def _stretches(self) -> list[np.ndarray]:
@@ -104,14 +104,34 @@ class LayerCurveSet:
         if j - i < 2 or self._runs[i] == self._runs[j]:
             return
         apart = float(np.abs(self._share(j) - self._share(i)).max())
+        bent = self._bend(i, j) * max(float(self._share(k).max()) for k in (i, j, *self._loudest))
         between = slice(i + 1, j)
         volume = float((self.slabs.area[between] * self.slabs.dz[between]).sum())
-        heapq.heappush(queue, (-_WRONG * apart * volume / self.slabs.volume, i, j))
+        heapq.heappush(queue, (-_WRONG * (apart + bent) * volume / self.slabs.volume, i, j))
+
+    def _bend(self, i: int, j: int) -> float:
+        """How far perimeter over area, known at every slab, strays from a line across the bracket, as a share.
+
+        Where a part repeats itself the ends of a bracket may agree and its middle may not: this tells.
+        """
+        z = self.slabs.z[i : j + 1]
+        edge = self.slabs.perimeter[i : j + 1] / np.maximum(self.slabs.area[i : j + 1], 1e-9)
+        line = np.interp(z, [z[0], z[-1]], [edge[0], edge[-1]])
+        return min(float(np.abs(edge - line).max() / edge.max()), 1.0)
 
     def _share(self, slab: int) -> Floats:
         """(2, 2, 16) features and corners of a computed slab as shares of its section."""
         layer = self.done[slab]
         return np.stack([layer.feature, layer.corner]) / max(float(self.slabs.area[slab]), 1e-9)
+
+    @property
+    def _loudest(self) -> tuple[int, ...]:
+        """The computed slab that loses most: what a slab between may lose too."""
+        areas = self.slabs.area
+        changed = {
+            k: float(v.feature.max() + v.corner.max()) / max(float(areas[k]), 1e-9) for k, v in self.done.items()
+        }
+        return (max(changed, key=lambda k: changed[k]),) if changed else ()
 
     def curves(self) -> DetailCurves:
         """The part's curves: layers summed over the height, as shares of the volume."""

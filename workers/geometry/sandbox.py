@@ -110,7 +110,7 @@ def _environment() -> dict[str, str]:
     """What the child needs and no secrets; numerical libraries keep to one thread each."""
     kept = {name: os.environ[name] for name in _KEPT_ENVIRONMENT if name in os.environ}
     single = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-    return {**kept, **single, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+    return {**kept, **single, "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path)}
 
 
 def _messages(child: subprocess.Popen[bytes], deadline: float, limits: MeshLimits) -> Iterator[dict[str, Any]]:

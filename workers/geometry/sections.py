@@ -15,6 +15,7 @@ from workers.model.part import SectionProfile
 MOST_SLABS = 200
 # A face is horizontal when its normal is within this of the vertical; 1 - cos(0.8 deg). Engineering prior.
 _FLAT_NORMAL = 1e-4
+_UPRIGHT = 1e-5  # |n_z| of a wall: it leans by a micrometre in 100 mm
 # Horizontal faces nearer to each other than this are one level.
 _LEVEL_MM = 0.01
 # Horizontal faces of less than this share of the mean section do not part the part into zones.
@@ -70,26 +71,41 @@ def _clustered(z: Floats, weight: Floats, ends: tuple[float, float], least: floa
     return np.sort(level[np.argsort(-total)[: MOST_SLABS // 4]])
 
 
-def slabs_of(solid: Solid, levels: Floats, most: int = MOST_SLABS) -> Slabs:
-    """Sections at the middle of up to about ``most`` slabs between the levels."""
+def slabs_of(solid: Solid, mesh: TriangleMesh, most: int = MOST_SLABS) -> Slabs:
+    """Sections at the middle of up to about ``most`` slabs between the horizontal faces of the solid's surface.
+
+    Between two horizontal faces with nothing but upright walls there is one section: one slab.
+    """
+    levels = horizontal_levels(mesh, solid.volume_mm3 / solid.extents_mm[2])
+    prisms = _prisms(mesh, levels)
     heights, zone = [], []
     least = 3 if 3 * len(levels) <= most else 1
     for i, (low, high) in enumerate(pairwise(levels)):
-        count = max(least, round((most - least * len(levels)) * (high - low) / (levels[-1] - levels[0])))
+        share = (high - low) / (levels[-1] - levels[0])
+        count = 1 if prisms[i] else max(least, round((most - least * len(levels)) * share))
         heights.append(np.linspace(low, high, count + 1))
         zone.append(np.full(count, i))
-    dz = np.concatenate([np.diff(h) for h in heights])
     z = np.concatenate([(h[1:] + h[:-1]) / 2 for h in heights])
     measures = np.array([_measures(solid.body.slice(float(at))) for at in z]).reshape(-1, 4)
     return Slabs(
-        z,
-        dz,
-        np.concatenate(zone),
-        measures[:, 0],
-        measures[:, 1],
-        measures[:, 2].astype(int),
-        measures[:, 3].astype(int),
+        z=z,
+        dz=np.concatenate([np.diff(h) for h in heights]),
+        zone=np.concatenate(zone),
+        area=measures[:, 0],
+        perimeter=measures[:, 1],
+        islands=measures[:, 2].astype(int),
+        contours=measures[:, 3].astype(int),
     )
+
+
+def _prisms(mesh: TriangleMesh, levels: Floats) -> list[bool]:
+    """For each zone between levels, whether no leaning face reaches into it."""
+    corners = mesh.vertices[mesh.faces, 2]
+    normals, areas = face_normals(mesh.corners)
+    lean = (np.abs(normals[:, 2]) > _UPRIGHT) & (areas > 0)
+    low, high = corners[lean].min(axis=1), corners[lean].max(axis=1)
+    margin = _LEVEL_MM / 2
+    return [not ((high > a + margin) & (low < b - margin)).any() for a, b in pairwise(levels)]
 
 
 def _measures(section: Any) -> tuple[float, float, int, int]:

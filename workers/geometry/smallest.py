@@ -20,7 +20,7 @@ from workers.model.part import SmallestFeatures
 
 _POINT_MM = 0.02  # what is still a feature for a bead this narrow is a point
 _EXACT_MM = 0.002
-_LIKE = 0.15  # a rib keeps its thickness to this share over the height of its slab
+_LIKE = 0.15  # a rib keeps its thickness to this share over half of it up and down
 _TRIES = 12
 
 
@@ -83,7 +83,7 @@ def _apart(pieces: Any, before: Any) -> Any:
 
 def _thickness(layers: LayerCurveSet, side: int, birth: _Birth) -> float | None:
     """The bead width at which the piece is just lost, or None when it is no rib (or slot)."""
-    z, dz = float(layers.slabs.z[birth.slab]), float(layers.slabs.dz[birth.slab])
+    z = float(layers.slabs.z[birth.slab])
     window = birth.piece.envelope.buffer(4 * birth.high, join_style="mitre")
     here = outline(layers.solid, z) & window
     if birth.low == _POINT_MM and _has(here, side, _POINT_MM, birth.piece):
@@ -93,12 +93,23 @@ def _thickness(layers: LayerCurveSet, side: int, birth: _Birth) -> float | None:
         middle = (low + high) / 2
         low, high = (low, middle) if _has(here, side, middle, birth.piece) else (middle, high)
     width = (low + high) / 2
-    for step in (-0.45 * dz, 0.45 * dz):
-        there = outline(layers.solid, z + step) & window
+    for height in _near_heights(layers, birth.slab, width):
+        there = outline(layers.solid, height) & window
         thinner, thicker = (width * (1 - _LIKE), width * (1 + _LIKE))
         if _has(there, side, thinner, birth.piece) or not _has(there, side, thicker, birth.piece):
             return None
     return width
+
+
+def _near_heights(layers: LayerCurveSet, slab: int, width: float) -> tuple[float, float]:
+    """Half a thickness (at least most of half a slab) down and up, within the zone of the slab."""
+    slabs = layers.slabs
+    z, dz = float(slabs.z[slab]), float(slabs.dz[slab])
+    zone = slabs.zone == slabs.zone[slab]
+    low, high = float((slabs.z - slabs.dz / 2)[zone].min()), float((slabs.z + slabs.dz / 2)[zone].max())
+    step = max(0.45 * dz, 0.5 * width)
+    margin = 0.05 * dz
+    return max(z - step, low + margin), min(z + step, high - margin)
 
 
 def _has(section: Any, side: int, width: float, piece: Any) -> bool:

@@ -11,9 +11,10 @@ from workers.geometry.limits import MeshLimits
 from workers.geometry.load import load_mesh
 from workers.geometry.mend import Solid, solid_of
 from workers.geometry.orientation import Pose, poses
-from workers.geometry.sections import horizontal_levels, profile_of, slabs_of
+from workers.geometry.sections import profile_of, slabs_of
 from workers.geometry.smallest import smallest_of
 from workers.geometry.surface import longest_bridge, overhang_area, slopes_of
+from workers.geometry.walls import Surface
 from workers.geometry.worst import worst_layers
 from workers.model.part import GeometrySummary, Trust
 
@@ -87,11 +88,12 @@ def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
     say("sections", 0.0)
     mesh = solid.triangles()
     x, y, z = solid.extents_mm
-    slabs = slabs_of(solid, horizontal_levels(mesh, solid.volume_mm3 / z))
+    slabs = slabs_of(solid, mesh)
     say("curves", 0.1)
     layers = LayerCurveSet(solid, slabs).compute(lambda share: say("curves", 0.1 + 0.6 * share))
     say("features", 0.75)
-    features = features_of(mesh)
+    surface = Surface(mesh)
+    features = features_of(surface)
     smallest = smallest_of(layers)
     say("surface", 0.9)
     volume, mended, trust = _volume(solid, slabs.volume)
@@ -105,9 +107,9 @@ def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
         curves=layers.curves(),
         smallest=smallest,
         features=features,
-        slopes=slopes_of(mesh),
-        overhang_area_mm2=overhang_area(mesh),
-        longest_bridge_mm=longest_bridge(mesh),
+        slopes=slopes_of(surface),
+        overhang_area_mm2=overhang_area(surface),
+        longest_bridge_mm=longest_bridge(surface),
         bodies=solid.bodies,
         watertight=solid.watertight,
         mended=mended + solid.notes,

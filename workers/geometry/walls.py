@@ -16,6 +16,7 @@ SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round,
 SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
 ALONG = 0.1  # |n . axis| of a wall; sine of 5.7 degrees, room for noise
 _SLIVER_MM = 0.02  # flatter triangles have normals made of noise
+_OPEN_SHARE = 0.4  # a wall over 300 degrees of a circle leaves 0.19 of its area
 _MOST_AXES = 16
 _MOST_REGIONS = 400
 _SAME_AXIS = math.cos(math.radians(1.0))
@@ -173,24 +174,34 @@ class Wall:
 
 
 def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
-    """The walls around one axis whose faces are joined by ``linked`` edges, in order of their first face.
+    """The walls all the way round an axis whose faces are joined by ``linked`` edges, by their first face.
 
-    Twice: without slivers, whose normals noise makes wild, and with them, since clean walls may be cut into some.
+    Without slivers, whose normals noise makes wild; upright or along x or y also with them, since a clean wall may be
+    cut into some.
     """
     standing = np.abs(surface.normals @ axis) < ALONG
-    for faces in (surface.solid_faces, surface.all_faces):
-        yield from _walls(surface, axis, linked, standing & faces)
+    masks = [surface.solid_faces]
+    if np.abs(axis).max() == 1.0 and (standing & surface.all_faces & ~surface.solid_faces).any():
+        masks.append(surface.all_faces)
+    plane = across(axis)
+    for faces in masks:
+        if (standing & faces).any():
+            yield from _closed(surface, axis, plane, surface.labels(linked, standing & faces))
 
 
-def _walls(surface: Surface, axis: Floats, linked: Bools, standing: Bools) -> Iterator[Wall]:
-    if not standing.any():
-        return
-    label = surface.labels(linked, standing)
-    order = np.argsort(label, kind="stable")
-    order = order[np.searchsorted(label[order], 0) :]
+def _closed(surface: Surface, axis: Floats, plane: Floats, label: Ints) -> Iterator[Wall]:
+    """One wall a label; the areas of a wall that goes all the way round, as vectors, cancel."""
+    used = np.flatnonzero(label >= 0)
+    one = label[used]
+    area, facing = surface.areas[used], surface.normals[used] @ plane
+    total = np.bincount(one, area)
+    rest = np.hypot(*(np.bincount(one, area * facing[:, k]) for k in range(2)))
+    closed = (rest < _OPEN_SHARE * total) & (np.bincount(one) >= 8)
+    used = used[closed[one]]
+    order = used[np.argsort(label[used], kind="stable")]
     for faces in np.split(order, np.flatnonzero(np.diff(label[order])) + 1):
-        if len(faces) >= 8:
-            yield Wall(surface, faces, axis, across(axis))
+        if len(faces):
+            yield Wall(surface, faces, axis, plane)
 
 
 def across(axis: Floats) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-DAY_S, HOUR_S = 86_400.0, 3_600.0
+DAY_S, HOUR_S = 86_400.0, 3_600.0  # units (ours)
 
 # Engineering priors: nobody has published how calibrations of filament printers age.
 HALF_LIFE_D = 180.0

@@ -22,12 +22,16 @@ from workers.model.evidence import EvidenceKey
 from workers.model.outcome import Expected, MeasuredSize, Outcome, OutcomeState
 
 
-def backtest(outcomes: Iterable[Outcome]) -> tuple[ModelCheck, ...]:
-    """The check of what would have been foretold, by the model version that made the priors."""
+def backtest(outcomes: Iterable[Outcome], since: float | None = None) -> tuple[ModelCheck, ...]:
+    """The check of what would have been foretold, by the model version that made the priors.
+
+    ``since``: outcomes before that moment are learnt and not checked.
+    """
     learnt = (o for o in outcomes if o.state in (OutcomeState.LEARNT, OutcomeState.CONFIRMED))
     book, replayed = Book(), []
     for outcome in sorted(learnt, key=lambda o: (o.at, o.id)):
-        replayed.append(foretold(book, outcome))
+        if since is None or outcome.at >= since:
+            replayed.append(foretold(book, outcome))
         book.add(sums_of(outcome))
     return check(replayed)
 

@@ -22,11 +22,12 @@ from workers.model.routing import MODEL_VERSION, Candidate
 TAIL = 1e-3  # chance, both sides together, of a size or a time this far from what was expected
 OTHER_SIZE_MM, OTHER_SIZE_SHARE = 1.0, 0.1  # further from the nominal than both: another feature was measured
 VOLUME_FACTOR = 2.0  # a finished copy does not take half or twice the volume expected
+TIME_FACTOR = 2.5  # nor so many times the hours expected, nor so small a share of them
 
 MODELLED = (ScrapReason.CLOG, ScrapReason.SIZE)  # scrap that the clog and fit models answer for
 UNFINISHED = (ScrapReason.CLOG, ScrapReason.CAME_LOOSE, ScrapReason.BROKE)  # its hours say nothing
 
-_PPM, _PER_MM = 1e6, 1e4  # units of the sums
+_PPM, _PER_MM = 1e6, 1e4  # units of the sums (ours)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +119,8 @@ def out_of_line(outcome: Outcome) -> Iterator[str]:
         return
     if ratio is not None and outcome.print_h is not None:
         surprise = ratio - math.log(expected.print_h / expected.prior_print_h)
-        if _tail(surprise / expected.print_ln_scale, expected.print_dof) < TAIL:
+        unlikely = _tail(surprise / expected.print_ln_scale, expected.print_dof) < TAIL
+        if unlikely or abs(surprise) > math.log(TIME_FACTOR):
             yield f"took {outcome.print_h:.2f} h, {expected.print_h:.2f} h were expected"
     if outcome.accepted and outcome.extruded_cm3 > 0.0 and expected.volume_cm3 > 0.0:
         share = outcome.extruded_cm3 / expected.volume_cm3

@@ -10,6 +10,7 @@ Statist. Sci. 15, 46, from memory), up to a cap, and a pairing's own with all of
 
 from __future__ import annotations
 
+from bisect import insort
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -40,9 +41,9 @@ class Ratios:
         return 1.0 / (1.0 / self.group + 1.0 / self.pairing)
 
 
-# Engineering priors, all of them: machines differ more than the prints of one machine do.
-SIZE_RATIOS = Ratios(group=0.5, pairing=0.5, spread_share=0.25, dof=4.0)
-TIME_RATIOS = Ratios(group=0.25, pairing=0.25, spread_share=0.25, dof=4.0)
+# Engineering priors, all of them: machines differ more than their bores and materials do, and those more than prints.
+SIZE_RATIOS = Ratios(group=1.0, pairing=1.0 / 3.0, spread_share=0.25, dof=4.0)
+TIME_RATIOS = Ratios(group=0.5, pairing=1.0 / 6.0, spread_share=0.25, dof=4.0)
 TIME_REPEAT_SD = 0.05  # of ln(hours), one print to the next on one pairing
 NEIGHBOUR_SHARE = 0.2  # of a neighbour's clogs and volume, prints and scrap
 NEIGHBOUR_CM3_MAX = 500.0  # what all neighbours together may weigh
@@ -51,7 +52,7 @@ CLOG_PRIOR_CM3 = 500.0  # the volume of experience that a clog rate's prior is w
 CLOG_PRIOR_MIN = 0.1  # and the clogs it is worth at least: one clog must not make a safe bore look lost
 SOUND_PRIOR = (19.6, 0.4)  # beta: one print in fifty fails for another reason than a clog or a size
 
-_PPM, _UNIT_MM = 1e-6, 1e-4  # units of the sums
+_PPM, _UNIT_MM = 1e-6, 1e-4  # units of the sums (ours)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,21 +84,32 @@ class Book:
     def __init__(self, evidence: Iterable[Evidence] = ()) -> None:
         self._sums: dict[EvidenceKey, Sums] = {}
         self._groups: dict[GroupKey, list[EvidenceKey]] = {}
-        self.add((one.key, one.sums) for one in evidence)
+        self._moments: dict[tuple[GroupKey, Part], list[tuple[EvidenceKey, Moments]]] = {}
+        # In the order of the keys: sums of floats must not depend on the order of arrival.
+        for one in sorted(evidence, key=lambda one: sort_key(one.key)):
+            self._groups.setdefault(group_of(one.key), []).append(one.key)
+            self._sums[one.key] = one.sums
 
     def add(self, deltas: Iterable[Delta]) -> None:
         for key, sums in deltas:
             if key not in self._sums:
-                members = self._groups.setdefault(group_of(key), [])
-                members.append(key)
-                members.sort(key=sort_key)  # sums of floats must not depend on the order of arrival
+                insort(self._groups.setdefault(group_of(key), []), key, key=sort_key)
             self._sums[key] = plus(self._sums.get(key, NOTHING), sums)
+        self._moments.clear()
 
     def of(self, key: EvidenceKey) -> Sums:
         return self._sums.get(key, NOTHING)
 
     def neighbours(self, key: EvidenceKey) -> list[Sums]:
         return [self._sums[other] for other in self._groups.get(group_of(key), ()) if other != key]
+
+    def moments(self, group: GroupKey, part: Part) -> list[tuple[EvidenceKey, Moments]]:
+        """Of every pairing of the group that has any."""
+        found = self._moments.get((group, part))
+        if found is None:
+            every = ((key, part(self._sums[key])) for key in self._groups.get(group, ()))
+            found = self._moments[group, part] = [(key, one) for key, one in every if one.n > 0]
+        return found
 
     def kinds(self) -> list[tuple[FeatureKind, Axis]]:
         """The kinds of size that anything was measured of."""
@@ -124,7 +136,7 @@ def size_moments(sums: Sums) -> Moments:
 
 def pooled(book: Book, key: EvidenceKey, part: Part, ratios: Ratios) -> Pooled:
     """The prior that the neighbours leave for ``key``, and its own observations."""
-    others = [moments for moments in map(part, book.neighbours(key)) if moments.n > 0]
+    others = [moments for other, moments in book.moments(group_of(key), part) if other != key]
     own = part(book.of(key))
     if not others:
         return Pooled(0.0, ratios.prior, ratios.dof, 0.0, own)

@@ -87,7 +87,10 @@ class Report:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """One copy printed. flags: why it is out of line. print_h None: not timed, or not finished."""
+    """One copy printed. flags: why it is out of line. print_h None: not timed, or not finished.
+
+    spool_g, abrasive_cm3: what was taken off the spool and put on the nozzle's account, to be given back exactly.
+    """
 
     id: str
     job_id: str
@@ -108,4 +111,7 @@ class Outcome:
     expected: Expected | None = None
     state: OutcomeState = OutcomeState.LEARNT
     flags: tuple[str, ...] = ()
+    spool_id: str | None = None
+    spool_g: float = 0.0
+    abrasive_cm3: float = 0.0
     version: int = 1

@@ -174,10 +174,24 @@ class Remedy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PoseChoice:
+    """The build orientation that the routing stands for, one of ``compared`` resting poses of the part.
+
+    The rows of rotation turn the file's coordinates into it.
+    """
+
+    name: str
+    rotation: tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
+    compared: int
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Routing:
     """chosen is None when every candidate was refused. others: best bead of each other pairing, ranked.
 
-    as_of: the hour that ages were taken at; None: nothing was aged.
+    as_of: the hour that ages were taken at; None: nothing was aged. pose: where poses were compared; None: the part
+    was taken as given.
     """
 
     shop_revision: int
@@ -195,6 +209,7 @@ class Routing:
     feasible: int = 0
     as_of: float | None = None
     model_version: str = MODEL_VERSION
+    pose: PoseChoice | None = None
 
 
 class Measure(StrEnum):

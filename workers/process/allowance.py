@@ -26,8 +26,9 @@ INSIDE = np.array([kind in (FeatureKind.HOLE, FeatureKind.FLAT_HOLE, FeatureKind
 PRIOR_DOF = SIZE_RATIOS.dof
 PRIOR_WEIGHT = SIZE_RATIOS.prior  # measured features that the prior mean is worth
 
-# Degrees of freedom are rounded down to these, so that Student's t needs few of its finite sums.
-_DOF_STEPS = np.array([1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16, 20, 24, 30, 40, 60], dtype=np.float64)
+# Ours: degrees of freedom are rounded down to these even ones, so that Student's t needs few of its finite sums.
+_DOF_STEPS = np.array([2, 4, 6, 8, 12, 20, 40], dtype=np.float64)
+DOF_MAX = int(_DOF_STEPS[-1])
 
 Rows = NDArray[np.intp]
 
@@ -36,8 +37,7 @@ Rows = NDArray[np.intp]
 class Learnt:
     """Arrays (R, C). shift: of the mean, mm; weight: observations it is worth; dof: a step, for Student's t.
 
-    The spread of single sizes is prior_share * prior variance + variance; (1 + 1/weight) times that is the
-    predictive variance.
+    The predictive variance is prior_share * prior variance + variance, (1 + 1/weight) times that of single sizes.
     """
 
     shift: Array
@@ -47,7 +47,7 @@ class Learnt:
     variance: Array
 
     def columns(self, at: Rows) -> Learnt:
-        return Learnt(*(part[:, at] for part in self.parts()))
+        return Learnt(*(np.take(part, at, axis=1) for part in self.parts()))
 
     def parts(self) -> tuple[Array, ...]:
         return self.shift, self.weight, self.dof, self.prior_share, self.variance
@@ -79,7 +79,9 @@ def learnt_sizes(measured: Measured, book: Book | None = None, keys: Sequence[Ev
     belief, assumed = _calibrated(belief, measured)
     after = update_normal_by_moments(belief, own[0], own[1], own[2])
     step = _DOF_STEPS[np.searchsorted(_DOF_STEPS, after.dof, side="right") - 1]
-    return Learnt(after.mean, after.weight, step, (PRIOR_DOF + assumed) / after.dof, after.variance)
+    next_one = 1.0 + 1.0 / after.weight
+    share = (PRIOR_DOF + assumed) / after.dof * next_one
+    return Learnt(after.mean, after.weight, step, share, after.variance * next_one)
 
 
 def _from_neighbours(book: Book | None, keys: Sequence[EvidenceKey], columns: int) -> tuple[NormalBelief, Array]:

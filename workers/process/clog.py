@@ -29,7 +29,7 @@ DIRT_SCALE_MM = 0.225
 FLOOR_RATE_PER_CM3 = 1e-5  # no bore is wholly safe
 WEAR_LOSS_MAX_MM = 0.03  # a tip worn further is refused (wear.py)
 
-_SMALLEST_LENGTH_MM = 1e-6
+_SMALLEST_LENGTH_MM = 1e-6  # ours: keeps a division defined for unfilled filament
 
 
 def filler_volume_fraction(

@@ -18,7 +18,7 @@ from workers.learning.arrays import Array, floats
 from workers.model.part import DetailCurves, GeometrySummary, SlopeDistribution, SmallestFeatures
 
 FINE_MM = 2.0  # features wider than this are not detail
-FLOOR = 1e-3  # of the score
+FLOOR = 1e-3  # of the score (ours: a logarithm must stay finite)
 # Engineering priors.
 NEGLIGIBLE = 0.002  # share of the volume that counts as much as nothing: keeps a speck from ruling
 STEP_SHARE = 0.1  # a rise between two tabulated widths above this share of the whole is a step
@@ -26,7 +26,7 @@ ONE_BEAD_SCORE = 0.3  # a feature exactly one bead wide comes out, poorly; two b
 STEP_SCALE_MM = 0.5  # mean cusp height that would take all; steps alone never take more than half
 CORNER_LOSS = 0.3  # of the score, for a sharp corner rounded off by a bead
 
-_TIE_MM = 1e-7
+_TIE_MM = 1e-7  # rounding (ours)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from workers.learning.arrays import Array
 from workers.learning.evidence import StudentT
 from workers.model.part import Axis, FeatureKind
 from workers.process.allowance import PRIOR_WEIGHT, Learnt, Measured, learnt_sizes, row_of
-from workers.process.student import student_cdf
+from workers.process.student import student_interval
 
 Codes = NDArray[np.intp]
 
@@ -39,7 +39,7 @@ SAG_PER_WIDTH = 0.25  # a hole on its side loses this share of the bead width at
 SIDE_SPREAD = 2.0  # and its spread, like every size across layers, is so many times wider
 GAUGE_MM = 10.0  # size that a calibration's allowances are taken to stand for
 
-CHANCE_MIN = 1e-6
+CHANCE_MIN = 1e-6  # ours: a logarithm must stay finite
 
 
 def _by_kind(values: dict[FeatureKind, float], default: float = 0.0) -> Array:
@@ -59,7 +59,8 @@ class FitParameters:
 
     hole_allowance_mm, boss_allowance_mm: measured minus nominal; size_sd_mm: spread of the sizes over
     ``measured`` features; calibrated_width_mm: bead they were measured with (None: the class's own); trust: what
-    they still count for (None: all). learnt: all this worked out already, outcomes included.
+    they still count for (None: all). learnt: all this worked out already, outcomes included, for more classes (C,) that
+    differ in it alone: base_of (C,) says which of these arrays each belongs to.
     """
 
     bore_mm: Array
@@ -72,18 +73,28 @@ class FitParameters:
     calibrated_width_mm: Array | None = None
     trust: Array | None = None
     learnt: Learnt | None = None
+    base_of: Codes | None = None
+
+    @property
+    def count(self) -> int:
+        return len(self.bore_mm if self.base_of is None else self.base_of)
 
 
 @dataclass(frozen=True, slots=True)
 class Prediction(StudentT):
-    """Of the size, mm; arrays (F, C). prior_mean, prior_scale: the same before anything was measured.
+    """Of the size, mm; arrays (F, C). prior_mean: before anything was measured; prior_variance: of single sizes, then.
 
     weight: how many observations the mean is worth.
     """
 
     prior_mean: Array
-    prior_scale: Array
+    prior_variance: Array
     weight: Array
+
+
+def prior_scale(prior_variance: Array) -> Array:
+    """Scale of the prediction before anything was measured, from the prior variance of single sizes."""
+    return np.sqrt(prior_variance * (1.0 + 1.0 / PRIOR_WEIGHT))
 
 
 def predict(kind_code: Codes, axis_code: Codes, nominal_mm: Array, facets: Array, classes: FitParameters) -> Prediction:
@@ -98,27 +109,28 @@ def predict(kind_code: Codes, axis_code: Codes, nominal_mm: Array, facets: Array
     crown = SAG_PER_WIDTH * sag * _ROUND_HOLE[kind] * width
     drawn = nominal - facet_loss(nominal, facets[:, None]) * _ROUND_HOLE[kind]
     prior_mean, prior_variance = drawn + bias - crown, _prior_variance(nominal, width, sag, classes)
+    if classes.base_of is not None:
+        # np.take keeps rows together in memory, indexing would not
+        prior_mean, prior_variance = (np.take(part, classes.base_of, axis=1) for part in (prior_mean, prior_variance))
     learnt = classes.learnt or learnt_sizes(surprise(classes))
     row = row_of(kind_code, axis_code)
-    weight = learnt.weight[row]
     variance = prior_variance * learnt.prior_share[row]
     variance += learnt.variance[row]
-    variance *= 1.0 + 1.0 / weight
     return Prediction(
         mean=prior_mean + learnt.shift[row],
-        scale=np.sqrt(variance),
+        scale=np.sqrt(variance, out=variance),
         dof=learnt.dof[row],
         prior_mean=prior_mean,
-        prior_scale=np.sqrt(prior_variance * (1.0 + 1.0 / PRIOR_WEIGHT)),
-        weight=weight,
+        prior_variance=prior_variance,
+        weight=learnt.weight[row],
     )
 
 
 def conformance(prediction: StudentT, lower_mm: Array, upper_mm: Array) -> Array:
     """Chance (F, C) that each feature lies within its limits (F,), clipped to [1e-6, 1]."""
-    over = student_cdf((upper_mm[:, None] - prediction.mean) / prediction.scale, prediction.dof)
-    under = student_cdf((lower_mm[:, None] - prediction.mean) / prediction.scale, prediction.dof)
-    return np.clip(over - under, CHANCE_MIN, 1.0)
+    lower = (lower_mm[:, None] - prediction.mean) / prediction.scale
+    upper = (upper_mm[:, None] - prediction.mean) / prediction.scale
+    return np.clip(student_interval(lower, upper, prediction.dof), CHANCE_MIN, 1.0)
 
 
 def cpk(prediction: StudentT, lower_mm: Array, upper_mm: Array) -> Array:

@@ -41,7 +41,7 @@ def land_pressure(
 
 
 def wall_shear_rate(flow_mm3_s: ArrayLike, bore_mm: ArrayLike) -> Array:
-    """Apparent wall shear rate, 1/s: 32 Q / (pi d^3)."""
+    """Apparent wall shear rate, 1/s: 32 Q / (pi d^3) (capillary rheometry, ISO 11443; from memory)."""
     return 32.0 * floats(flow_mm3_s) / (math.pi * floats(bore_mm) ** 3)
 
 

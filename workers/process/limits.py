@@ -18,7 +18,7 @@ from workers.process.tables import number, rows
 INSIDE_KINDS = frozenset({FeatureKind.HOLE, FeatureKind.FLAT_HOLE, FeatureKind.SLOT})
 HOLE_CLASSES = "C D E F G H JS P with IT5 to IT16, K M N with IT5 to IT8"
 SHAFT_CLASSES = "c d e f g h js k m n p with IT5 to IT16"
-LARGEST_MM = 500.0
+LARGEST_MM = 500.0  # ISO 286-1, the end of the tables here
 
 _CLASS = re.compile(r"^(?P<letter>[A-Za-z]{1,2})(?P<grade>[0-9]{1,2})$")
 _AWAY = frozenset("cdefgh")  # clearance side: the deviation points away from the mating material
@@ -114,6 +114,7 @@ def limits_of(need: ToleranceNeed) -> Limits:
 
 
 def _parse_class(tolerance_class: str) -> tuple[str, int]:
+    """Letter and grade of an ISO 286-1 class, as far as the tables here go."""
     match = _CLASS.match(tolerance_class)
     letter, grade = (match["letter"], int(match["grade"])) if match else ("", 0)
     lower = letter.lower()
@@ -128,7 +129,7 @@ def _parse_class(tolerance_class: str) -> tuple[str, int]:
 
 
 def _hole_grade_known(letter: str, grade: int) -> bool:
-    """K, M and N holes follow the delta rule up to IT8 only; coarser ones are refused, not guessed."""
+    """K, M and N holes follow the delta rule of ISO 286-1 up to IT8 only; coarser ones are refused, not guessed."""
     return letter not in {"K", "M", "N"} or grade <= 8
 
 
@@ -152,7 +153,7 @@ def _lower_deviation_um(nominal_mm: float, letter: str, grade: int, width_um: fl
 
 
 def _shaft_deviation_um(nominal_mm: float, letter: str, grade: int, *, is_hole: bool) -> float:
-    """Size of the shaft's fundamental deviation; k applies to grades 4 to 7 (and, by the delta rule, to K8)."""
+    """Size of the shaft's fundamental deviation (ISO 286-1); k: for grades 4 to 7 and, by the delta rule, K8."""
     if letter == "k" and grade > 7 and not is_hole:
         return 0.0
     return _range_of("iso286_deviations.csv", nominal_mm)[f"{letter}_um"]

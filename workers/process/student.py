@@ -7,8 +7,11 @@ stdtr, some 350 ns a value, stays for the rest and is the reference in the tests
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from workers.learning.arrays import Array
@@ -18,40 +21,69 @@ LONGEST_SUM = 60
 
 def student_cdf(t: Array, dof: Array) -> Array:
     """P(T <= t) for dof > 0, both of the same shape. Absolute error below 1e-12."""
-    flat_t, flat_dof = t.ravel(), np.broadcast_to(dof, t.shape).ravel()
-    if flat_dof.size and flat_dof.min() == flat_dof.max():
-        return _cdf(flat_t, float(flat_dof[0])).reshape(t.shape)
-    chance = np.empty_like(flat_t)
-    for one in _distinct(flat_dof):
-        at = np.flatnonzero(flat_dof == one)
-        chance[at] = _cdf(flat_t[at], one)
-    return chance.reshape(t.shape)
+    return _by_dof(np.broadcast_to(dof, t.shape), _cdf, t)
 
 
-def _distinct(dof: Array) -> list[float]:
-    """The distinct values; counting is far quicker than sorting for small whole numbers."""
-    whole = dof.astype(np.intp)
-    if whole.max() > 10 * LONGEST_SUM or not np.array_equal(whole, dof):
-        return [float(one) for one in np.unique(dof)]
-    return [float(one) for one in np.flatnonzero(np.bincount(whole))]
+def student_interval(lower: Array, upper: Array, dof: Array) -> Array:
+    """P(lower <= T <= upper), all of the same shape."""
+    return _by_dof(dof, _interval, lower, upper)
+
+
+def _by_dof(dof: Array, chance: Callable[..., Array], *values: Array) -> Array:
+    """``chance(*values, dof)`` piece by piece, each of one dof: the finite sums are quick only for a single one."""
+    flat, columns = dof.ravel(), [value.ravel() for value in values]
+    if flat.size == 0 or flat.min() == flat.max():
+        return chance(*columns, float(flat[0]) if flat.size else 1.0).reshape(dof.shape)
+    order = _order(flat)
+    ordered, columns = flat[order], [column[order] for column in columns]
+    ends = [*(np.flatnonzero(np.diff(ordered)) + 1).tolist(), len(ordered)]
+    found, start = np.empty_like(flat), 0
+    for end in ends:
+        found[order[start:end]] = chance(*(column[start:end] for column in columns), float(ordered[start]))
+        start = end
+    return found.reshape(dof.shape)
+
+
+def _order(dof: Array) -> NDArray[np.intp]:
+    """Places by rising dof; small whole numbers sort in linear time."""
+    whole = dof.astype(np.int16) if dof.max() < np.iinfo(np.int16).max else None
+    return np.argsort(dof if whole is None or (whole != dof).any() else whole, kind="stable")
+
+
+def _interval(lower: Array, upper: Array, dof: float) -> Array:
+    found = _cdf(upper, dof)
+    found -= _cdf(lower, dof)
+    return found
 
 
 def _cdf(t: Array, dof: float) -> Array:
     if dof > LONGEST_SUM or dof != int(dof):
         return np.asarray(stdtr(dof, t))
-    return 0.5 + 0.5 * (_even_sum(t, int(dof)) if int(dof) % 2 == 0 else _odd_sum(t, int(dof)))
+    found = _even_sum(t, int(dof)) if int(dof) % 2 == 0 else _odd_sum(t, int(dof))
+    found *= 0.5
+    found += 0.5
+    return found
 
 
 def _even_sum(t: Array, dof: int) -> Array:
     """A(t | dof) = sin (1 + 1/2 cos^2 + (1 3)/(2 4) cos^4 + ... to cos^(dof-2)), by Horner's rule."""
-    cos2 = dof / (dof + t * t)
-    total = np.ones_like(t)
-    for k in range(dof // 2 - 1, 0, -1):
+    whole = t * t
+    whole += dof
+    cos2 = dof / whole
+    *lower, highest = _even_terms(dof // 2)
+    total = np.full_like(t, highest)
+    for term in reversed(lower):
         total *= cos2
-        total *= (2.0 * k - 1.0) / (2.0 * k)
-        total += 1.0
-    total *= t / np.sqrt(dof + t * t)
+        total += term
+    total *= t
+    total /= np.sqrt(whole, out=whole)
     return total
+
+
+@cache
+def _even_terms(n: int) -> tuple[float, ...]:
+    """1, 1/2, (1 3)/(2 4) ... n of them."""
+    return tuple(math.prod((2.0 * i - 1.0) / (2.0 * i) for i in range(1, k + 1)) for k in range(n))
 
 
 def _odd_sum(t: Array, dof: int) -> Array:

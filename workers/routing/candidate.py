@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from workers.model.job import JobSpec, Limits
 from workers.model.routing import Candidate, FitPrediction, Grounds, Scores, TimeSplit
-from workers.process import time
+from workers.process import fit, time
 from workers.routing.doubt import Doubt
 from workers.routing.pairing import Pairing
 from workers.routing.score import ScoreBlock
@@ -140,9 +140,9 @@ def _fits(block: ScoreBlock, specs: Sequence[JobSpec], classes: Index) -> list[l
         prediction.dof,
         found.probability,
         prediction.prior_mean,
-        prediction.prior_scale,
     )
-    read = np.stack([values[row, column] for values in figures], axis=-1).tolist()
+    before = fit.prior_scale(prediction.prior_variance[row, column])
+    read = np.stack([*(values[row, column] for values in figures), before], axis=-1).tolist()
     return [
         [
             tuple(

@@ -80,6 +80,10 @@ class Router:
             table = self._tables[material_ids] = build_table(self.shop, material_ids, now=self.as_of, book=self._book)
         return table
 
+    def best_of(self, changed: Shop, spec: JobSpec) -> Candidate | None:
+        """The best candidate on a changed shop, at the same hour."""
+        return best(changed, spec, self.as_of)
+
     def looked_at(self, spec: JobSpec) -> tuple[ScoreBlock, Ranking] | None:
         """The scores and the ranking behind the routing of one job; None where there is no pairing at all."""
         table = self._table(allowed_materials(self.shop, spec))
@@ -121,9 +125,9 @@ def allowed_materials(shop: Shop, spec: JobSpec) -> tuple[str, ...]:
     return tuple(m.id for m in named_materials(shop, spec) if next(material_refusals(spec.material, m), None) is None)
 
 
-def best(shop: Shop, spec: JobSpec) -> Candidate | None:
+def best(shop: Shop, spec: JobSpec, now: float | None = None) -> Candidate | None:
     """The best candidate alone, or None: for what-if questions."""
-    table = build_table(shop, allowed_materials(shop, spec))
+    table = build_table(shop, allowed_materials(shop, spec), now=now)
     if not table.pairings:
         return None
     block = score(table, [spec], shop.emphasis)
@@ -156,7 +160,7 @@ def _routing(
         refused=refused,
         flips=firm,
         split=split,
-        remedies=() if chosen else remedies(shop, spec, refused, best, nearest_miss(block, j, spec)),
+        remedies=() if chosen else remedies(shop, spec, refused, router.best_of, nearest_miss(block, j, spec)),
         notes=notes_for(spec, pairing, chosen) if pairing and chosen else (),
         cautions=cautions_for(spec, pairing) if pairing else (),
         pairings=block.table.shape[0],
@@ -177,7 +181,7 @@ def _unpaired(router: Router, spec: JobSpec) -> Routing:
         chosen=None,
         others=(),
         refused=refused,
-        remedies=remedies(shop, spec, refused, best),
+        remedies=remedies(shop, spec, refused, router.best_of),
         as_of=router.as_of,
     )
 

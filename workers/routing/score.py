@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from workers.learning.evidence import chance_of_event
 from workers.model.job import Emphasis, JobSpec, Limits
 from workers.process import detail, fit
+from workers.process.allowance import row_of
 from workers.process.limits import limits_of
 from workers.process.slabs import SlabBatch, compress_profiles
 from workers.process.time import deposited_mm3, print_seconds
@@ -34,6 +35,7 @@ class FitBlock:
     limits: tuple[Limits, ...]
     lower_mm: Array
     upper_mm: Array
+    row: NDArray[np.intp]  # of process/allowance.py, by kind and axis
     prediction: fit.Prediction
     probability: Array  # (F, C)
 
@@ -102,7 +104,7 @@ def score(table: PairingTable, specs: Sequence[JobSpec], default: Emphasis) -> S
     ln = LnScores(
         *_ln_detail(table, specs),
         np.log([detail.step_scores(spec.part(), table.heights) for spec in specs]),
-        _ln_fit(fit_block, len(specs), len(table.fit_classes.bore_mm)),
+        _ln_fit(fit_block, len(specs), table.fit_classes.count),
         np.log1p(-risk),
         _ln_time(table, specs, seconds, feasible),
     )
@@ -138,9 +140,11 @@ def _fit_block(table: PairingTable, specs: Sequence[JobSpec]) -> FitBlock | None
     if not needs:
         return None
     limits = tuple(limits_of(need) for need in needs)
+    kind = np.array([fit.KIND_CODES[need.kind] for need in needs])
+    axis = np.array([fit.AXIS_CODES[need.axis] for need in needs])
     prediction = fit.predict(
-        np.array([fit.KIND_CODES[need.kind] for need in needs]),
-        np.array([fit.AXIS_CODES[need.axis] for need in needs]),
+        kind,
+        axis,
         np.array([need.nominal_mm for need in needs]),
         np.array([need.facets or 0 for need in needs]),
         table.fit_classes,
@@ -152,6 +156,7 @@ def _fit_block(table: PairingTable, specs: Sequence[JobSpec]) -> FitBlock | None
         limits=limits,
         lower_mm=lower,
         upper_mm=upper,
+        row=row_of(kind, axis),
         prediction=prediction,
         probability=fit.conformance(prediction, lower, upper),
     )

@@ -186,28 +186,30 @@ def _fit_classes(pairings: Sequence[Pairing], width: Array, learnt: Learnt) -> t
     """Candidates that share bore, width, shrinkage and all that was learnt of sizes share one fit prediction."""
     beads = width.shape[1]
     bore, shrinkage = (
-        column(pairings, lambda p: p.worn_bore_mm),
-        column(pairings, lambda p: p.material.shrinkage_percent),
+        np.repeat(column(pairings, lambda p: p.worn_bore_mm), beads),
+        np.repeat(column(pairings, lambda p: p.material.shrinkage_percent), beads),
     )
-    rows = np.repeat(np.stack([bore, shrinkage, _alike(learnt)], axis=1), beads, axis=0)
-    rows = np.concatenate([rows, width.reshape(-1, 1)], axis=1)
-    _, first, class_of = np.unique(rows, axis=0, return_index=True, return_inverse=True)
-    nothing = np.full(len(first), math.nan)
+    rows = np.stack([bore, shrinkage, width.ravel()], axis=1)
+    base, base_of = np.unique(rows, axis=0, return_inverse=True)
+    alike = np.stack([base_of.reshape(-1), np.repeat(_alike(learnt), beads)], axis=1)
+    _, first, class_of = np.unique(alike, axis=0, return_index=True, return_inverse=True)
+    nothing = np.full(len(base), math.nan)
     parameters = fit.FitParameters(
-        bore_mm=rows[first, 0],
-        bead_width_mm=rows[first, 3],
-        shrinkage_percent=rows[first, 1],
+        bore_mm=base[:, 0],
+        bead_width_mm=base[:, 2],
+        shrinkage_percent=base[:, 1],
         hole_allowance_mm=nothing,
         boss_allowance_mm=nothing,
         size_sd_mm=nothing,
-        measured=np.zeros(len(first)),
+        measured=np.zeros(len(base)),
         learnt=learnt.columns(first // beads),
+        base_of=base_of.reshape(-1)[first],
     )
     return parameters, class_of.reshape(width.shape)
 
 
-def _alike(learnt: Learnt) -> Array:
+def _alike(learnt: Learnt) -> Index:
     """A number for each pairing (P,), the same where the same was learnt."""
     columns = np.concatenate(learnt.parts()).T
     _, number = np.unique(columns, axis=0, return_inverse=True)
-    return number.astype(np.float64).reshape(-1)
+    return number.reshape(-1)

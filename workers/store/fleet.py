@@ -31,6 +31,7 @@ from workers.model.shop import (
     things_of,
 )
 from workers.store.events import add_event
+from workers.store.evidence import evidence_of
 from workers.store.keys import Keys
 
 Also = Callable[[Pipeline], None]
@@ -124,7 +125,7 @@ class FleetRepository:
                     changed = plan(self.snapshot())
                     pipe.multi()
                     for thing in changed:
-                        self._write(pipe, verb, thing)
+                        write_thing(pipe, self._keys, verb, thing, self._clock())
                     pipe.incr(self._keys.revision)
                     if also is not None:
                         also(pipe)
@@ -133,14 +134,19 @@ class FleetRepository:
                     continue
                 return changed
 
-    def _write(self, pipe: Pipeline, verb: str, thing: Thing) -> None:
-        name = self._keys.kind(PLURALS[type(thing)])
-        if verb == "deleted":
-            pipe.hdel(name, thing.id)
-        else:
-            pipe.hset(name, thing.id, to_json(thing))
-        event = f"{type(thing).__name__.lower()}.{verb}"
-        add_event(pipe, self._keys, event, subject_of(thing), self._clock(), event_data(thing))
+
+def write_thing(pipe: Pipeline, keys: Keys, verb: str, thing: Thing, at: float) -> None:
+    """Queue the thing as it is to be kept (or gone) and its event, inside the caller's MULTI.
+
+    The caller watches what it has read, and raises the revision.
+    """
+    name = keys.kind(PLURALS[type(thing)])
+    if verb == "deleted":
+        pipe.hdel(name, thing.id)
+    else:
+        pipe.hset(name, thing.id, to_json(thing))
+    event = f"{type(thing).__name__.lower()}.{verb}"
+    add_event(pipe, keys, event, subject_of(thing), at, event_data(thing))
 
 
 def event_data(thing: Thing) -> dict[str, Any]:
@@ -155,9 +161,10 @@ def event_data(thing: Thing) -> dict[str, Any]:
 def _read_shop(pipe: Pipeline, keys: Keys) -> Shop:
     pipe.get(keys.revision)
     pipe.get(keys.emphasis)
+    pipe.hgetall(keys.evidence)
     for plural in PLURALS.values():
         pipe.hvals(keys.kind(plural))
-    revision, emphasis, *rows = pipe.execute()
+    revision, emphasis, sums, *rows = pipe.execute()
     things: dict[str, Any] = {
         plural: tuple(sorted((from_json(raw, kind) for raw in values), key=lambda thing: thing.id))
         for (kind, plural), values in zip(PLURALS.items(), rows, strict=True)
@@ -165,5 +172,6 @@ def _read_shop(pipe: Pipeline, keys: Keys) -> Shop:
     return Shop(
         revision=int(revision or 0),
         emphasis=from_json(emphasis, Emphasis) if emphasis else Emphasis(),
+        evidence=evidence_of(sums),
         **things,
     )

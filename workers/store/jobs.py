@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import redis
@@ -14,15 +14,20 @@ from workers.model import ids
 from workers.model.codec import from_json, to_json
 from workers.model.errors import (
     ConflictError,
+    FieldProblem,
+    InvalidError,
     NotFoundError,
     UnavailableError,
     VersionMismatchError,
 )
 from workers.model.job import JobSpec, JobState
+from workers.model.part_record import WAITING, PartRecord
 from workers.model.record import JobRecord, Page
 from workers.model.routing import Routing
+from workers.store.dispatch import unlist
 from workers.store.events import add_event
 from workers.store.keys import Keys
+from workers.store.parts import PartRepository, Upload, require_usable
 
 FIELDS = ("doc", "state", "version", "attempt", "created_at", "updated_at", "reason")
 CANCELLABLE = frozenset(
@@ -35,7 +40,7 @@ CANCELLABLE = frozenset(
         JobState.BOUND,
     }
 )
-RETRIABLE = frozenset({JobState.ROUTED, JobState.UNROUTABLE, JobState.FAILED})
+RETRIABLE = frozenset({JobState.ROUTED, JobState.UNROUTABLE, JobState.FAILED, JobState.BOUND})
 
 
 def new_ids(count: int, now: float) -> list[str]:
@@ -52,8 +57,10 @@ class JobRepository:
         keys: Keys,
         clock: Callable[[], float] = time.time,
         inbox_limit: int = 200_000,
+        parts: PartRepository | None = None,
     ) -> None:
         self._redis, self._keys, self._clock, self._inbox_limit = client, keys, clock, inbox_limit
+        self._parts = parts or PartRepository(client, keys, clock)
 
     def accept(
         self,
@@ -62,26 +69,46 @@ class JobRepository:
         *,
         also: Callable[[Pipeline], None] | None = None,
     ) -> list[str]:
+        """Keep and queue the jobs, all or none; as :meth:`hand_in`. Returns the ids."""
+        chosen = list(job_ids) if job_ids is not None else new_ids(len(specs), self._clock())
+        self.hand_in(specs, chosen, also=None if also is None else lambda pipe, _: also(pipe))
+        return chosen
+
+    def hand_in(
+        self,
+        specs: Sequence[JobSpec],
+        job_ids: Sequence[str],
+        *,
+        upload: Upload | None = None,
+        also: Callable[[Pipeline, list[JobState]], None] | None = None,
+    ) -> list[JobState]:
         """Keep and queue the jobs, all or none: record, index, event and inbox entry in one MULTI.
 
-        ``also`` may queue more into the same MULTI (the Idempotency-Key's answer). Returns the ids.
-        Raises UnavailableError when the inbox is full.
+        A job whose part is not analysed yet is kept as analysing, without an inbox entry: the commit of the
+        analysis moves it on. The parts are watched, so none can be committed in between. ``upload``: a mesh that
+        one of the jobs refers to, kept in the same step. ``also`` may queue more into it (the Idempotency-Key's
+        answer), given the state of each job. Returns these states.
+        Raises UnavailableError when the inbox is full, InvalidError for a part that is unknown or refused.
         """
-        now = self._clock()
-        chosen = list(job_ids) if job_ids is not None else new_ids(len(specs), now)
         self._require_room(len(specs))
+        part_ids = sorted({spec.part_id for spec in specs if spec.part_id is not None})
         with self._redis.pipeline(transaction=True) as pipe:
-            for job_id, spec in zip(chosen, specs, strict=True):
-                self._write_new(pipe, job_id, spec, now)
-            if chosen:
-                scores = dict.fromkeys(chosen, 0)
-                pipe.zadd(self._keys.jobs, scores)
-                pipe.zadd(self._keys.jobs_in(JobState.ACCEPTED), scores)
-                pipe.hincrby(self._keys.counters, "jobs_accepted", len(chosen))
-            if also is not None:
-                also(pipe)
-            pipe.execute()
-        return chosen
+            while True:
+                try:
+                    if part_ids:
+                        pipe.watch(*map(self._keys.part, part_ids))  # type: ignore[no-untyped-call]
+                    parts = dict(zip(part_ids, self._parts.heads(part_ids), strict=True)) if part_ids else {}
+                    pipe.multi()
+                    if upload is not None:
+                        parts[upload.id] = self._parts.write(pipe, upload, parts.get(upload.id))
+                    states = [_first_state(spec, parts) for spec in specs]
+                    self._write_all(pipe, specs, job_ids, states)
+                    if also is not None:
+                        also(pipe, states)
+                    pipe.execute()
+                except redis.WatchError:
+                    continue
+                return states
 
     def _require_room(self, count: int) -> None:
         waiting = int(self._redis.xlen(self._keys.inbox))
@@ -90,12 +117,25 @@ class JobRepository:
                 f"{waiting} jobs wait to be routed and the limit is {self._inbox_limit}; try again later"
             )
 
-    def _write_new(self, pipe: Pipeline, job_id: str, spec: JobSpec, now: float) -> None:
+    def _write_all(
+        self, pipe: Pipeline, specs: Sequence[JobSpec], job_ids: Sequence[str], states: Sequence[JobState]
+    ) -> None:
+        now = self._clock()
+        members: dict[JobState, dict[str, int]] = {}
+        for job_id, spec, state in zip(job_ids, specs, states, strict=True):
+            self._write_new(pipe, job_id, spec, state, now)
+            members.setdefault(state, {})[job_id] = 0
+        for state, scores in members.items():
+            pipe.zadd(self._keys.jobs, scores)
+            pipe.zadd(self._keys.jobs_in(state), scores)
+            pipe.hincrby(self._keys.counters, "jobs_accepted", len(scores))
+
+    def _write_new(self, pipe: Pipeline, job_id: str, spec: JobSpec, state: JobState, now: float) -> None:
         pipe.hset(
             self._keys.job(job_id),
             mapping={
                 "doc": to_json(spec),
-                "state": JobState.ACCEPTED.value,
+                "state": state.value,
                 "version": 1,
                 "attempt": 1,
                 "created_at": repr(now),
@@ -103,8 +143,13 @@ class JobRepository:
                 "reason": "",
             },
         )
-        pipe.xadd(self._keys.inbox, {"job": job_id, "attempt": 1})
-        add_event(pipe, self._keys, "job.accepted", f"job/{job_id}", now, {"name": spec.name})
+        data = {"name": spec.name}
+        if spec.part_id is not None:
+            pipe.sadd(self._keys.part_jobs(spec.part_id), job_id)
+            data["part_id"] = spec.part_id
+        if state is JobState.ACCEPTED:
+            pipe.xadd(self._keys.inbox, {"job": job_id, "attempt": 1})
+        add_event(pipe, self._keys, f"job.{state.value}", f"job/{job_id}", now, data)
 
     def get(self, job_id: str) -> JobRecord:
         """Raises NotFoundError."""
@@ -160,26 +205,51 @@ class JobRepository:
                     pipe.watch(name)  # type: ignore[no-untyped-call]
                     record = self.get(job_id)
                     _require_movable(record, expected, allowed, to)
+                    then = self._waiting_for_part(pipe, record) if to is JobState.ACCEPTED else to
+                    machine: Any = self._redis.hget(name, "list")
                     pipe.multi()
-                    self._write_move(pipe, record, to, reason)
+                    if machine is not None:
+                        unlist(pipe, self._keys, job_id, machine.decode())
+                    self._write_move(pipe, record, then, reason)
                     pipe.execute()
                 except redis.WatchError:
                     continue
                 return self.get(job_id)
 
+    def _waiting_for_part(self, pipe: Pipeline, record: JobRecord) -> JobState:
+        """What a job becomes that is tried again: its part may be in analysis once more."""
+        part_id = record.spec.part_id
+        if part_id is None:
+            return JobState.ACCEPTED
+        pipe.watch(self._keys.part(part_id))  # type: ignore[no-untyped-call]
+        part = self._parts.heads([part_id])[0]
+        return JobState.ANALYSING if part is not None and part.state in WAITING else JobState.ACCEPTED
+
     def _write_move(self, pipe: Pipeline, record: JobRecord, to: JobState, reason: str) -> None:
         now, name = self._clock(), self._keys.job(record.id)
         changes = {"state": to.value, "version": record.version + 1, "updated_at": repr(now), "reason": reason}
         data: dict[str, Any] = {"from": record.state.value, "reason": reason}
-        if to is JobState.ACCEPTED:
+        if to in {JobState.ACCEPTED, JobState.ANALYSING}:
             changes["attempt"] = record.attempt + 1
             pipe.hdel(name, "routing")
-            pipe.xadd(self._keys.inbox, {"job": record.id, "attempt": record.attempt + 1})
+            if to is JobState.ACCEPTED:
+                pipe.xadd(self._keys.inbox, {"job": record.id, "attempt": record.attempt + 1})
             data["attempt"] = record.attempt + 1
         pipe.hset(name, mapping=changes)  # type: ignore[arg-type]
         pipe.zrem(self._keys.jobs_in(record.state), record.id)
         pipe.zadd(self._keys.jobs_in(to), {record.id: 0})
         add_event(pipe, self._keys, f"job.{to.value}", f"job/{record.id}", now, data)
+
+
+def _first_state(spec: JobSpec, parts: Mapping[str, PartRecord | None]) -> JobState:
+    """Raises InvalidError at /part_id."""
+    if spec.part_id is None:
+        return JobState.ACCEPTED
+    try:
+        part = require_usable(parts.get(spec.part_id), spec.part_id)
+    except InvalidError as error:
+        raise InvalidError(error.detail, fields=(FieldProblem("/part_id", error.detail),)) from None
+    return JobState.ANALYSING if part.state in WAITING else JobState.ACCEPTED
 
 
 def _require_movable(record: JobRecord, expected: int | None, allowed: frozenset[JobState], to: JobState) -> None:

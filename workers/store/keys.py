@@ -40,6 +40,39 @@ class Keys:
     def jobs_in(self, state: str) -> str:
         return self._key("jobs", state)
 
+    def part(self, part_id: str) -> str:
+        """Hash: state, version, name, options, size_bytes, phase, percent, attempt, times, problem, poses, listed;
+        holder and token while a worker has it in hand."""
+        return self._key("part", part_id)
+
+    def part_mesh(self, part_id: str) -> str:
+        """The file's bytes, until it is analysed."""
+        return self._key("part-mesh", part_id)
+
+    def part_jobs(self, part_id: str) -> str:
+        """Set of the ids of all jobs that refer to the part."""
+        return self._key("part-jobs", part_id)
+
+    @property
+    def parts(self) -> str:
+        """Sorted set, scores 0, of ``<ms since 1970, 15 digits><id>``: the parts sort by time."""
+        return self._key("parts")
+
+    @property
+    def parts_waiting(self) -> str:
+        """Sorted set of the parts to be analysed; the score is the moment (s) from which one may be claimed."""
+        return self._key("parts-waiting")
+
+    @property
+    def parts_waiting_bytes(self) -> str:
+        """Hash id -> bytes of the mesh kept."""
+        return self._key("parts-waiting-bytes")
+
+    @property
+    def geometry_bell(self) -> str:
+        """Present while an analysis task is rung and not yet begun."""
+        return self._key("geometry-bell")
+
     @property
     def inbox(self) -> str:
         """Stream of jobs that wait to be routed."""
@@ -49,6 +82,74 @@ class Keys:
     def bell(self) -> str:
         """Present while a drain task is rung and not yet begun."""
         return self._key("bell")
+
+    @property
+    def evidence(self) -> str:
+        """Hash of whole numbers; a field is ``machine/nozzle/material/bore_um/kind/axis/sum``."""
+        return self._key("evidence")
+
+    def outcome(self, outcome_id: str) -> str:
+        """JSON of one outcome."""
+        return self._key("outcome", outcome_id)
+
+    @property
+    def outcomes(self) -> str:
+        """Sorted set of all outcome ids, scores 0: the ids sort by the time they were reported."""
+        return self._key("outcomes")
+
+    def outcomes_of(self, what: str, value: str) -> str:
+        """The same for one job, machine, nozzle, material or state."""
+        return self._key("outcomes", what, value)
+
+    @property
+    def gauge_readings(self) -> str:
+        """Hash of calibration id -> JSON of the gauge reading that it was made from."""
+        return self._key("gauge-readings")
+
+    @property
+    def prefix(self) -> str:
+        """What every key of this shop begins with: for scripts that make keys from ids they read."""
+        return self._key("")
+
+    def dispatch_list(self, machine_id: str) -> str:
+        """Sorted set of the job ids bound to a machine, scored by place."""
+        return self._key("list", machine_id)
+
+    def dispatch_entries(self, machine_id: str) -> str:
+        """Hash job id -> JSON of its entry in that list."""
+        return self._key("entries", machine_id)
+
+    @property
+    def dispatch_versions(self) -> str:
+        """Hash machine id -> version of its list."""
+        return self._key("list-versions")
+
+    def copies(self, job_id: str) -> str:
+        """Hash copy -> ``printing|accepted|scrapped CLAIM`` of the copies that are held or have ended."""
+        return self._key("copies", job_id)
+
+    def returned(self, job_id: str) -> str:
+        """Sorted set of the copies that were begun and wait again."""
+        return self._key("returned", job_id)
+
+    def claim(self, claim_id: str) -> str:
+        """Hash of one claim."""
+        return self._key("claim", claim_id)
+
+    @property
+    def leases(self) -> str:
+        """Sorted set of the claims that are held, scored by the moment (ms) at which they lapse."""
+        return self._key("leases")
+
+    @property
+    def holders(self) -> str:
+        """Hash machine id -> the claim that it holds."""
+        return self._key("holders")
+
+    @property
+    def claims_to_report(self) -> str:
+        """Set of finished claims whose outcome is not recorded yet."""
+        return self._key("claims-to-report")
 
     @property
     def events(self) -> str:

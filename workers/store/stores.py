@@ -8,12 +8,17 @@ from dataclasses import dataclass
 
 import redis
 
+from workers.store.analyses import Analyses
+from workers.store.claims import ClaimRepository
+from workers.store.dispatch import DispatchRepository
 from workers.store.events import EventLog
 from workers.store.fleet import FleetRepository
 from workers.store.idempotency import IdempotencyStore
 from workers.store.inbox import Inbox
 from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
+from workers.store.outcomes import OutcomeRepository
+from workers.store.parts import MIB, PartRepository
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +27,12 @@ class Stores:
     keys: Keys
     fleet: FleetRepository
     jobs: JobRepository
+    parts: PartRepository
+    analyses: Analyses
+    outcomes: OutcomeRepository
     inbox: Inbox
+    dispatch: DispatchRepository
+    claims: ClaimRepository
     events: EventLog
     idempotency: IdempotencyStore
 
@@ -34,14 +44,22 @@ def open_stores(
     clock: Callable[[], float] = time.time,
     inbox_limit: int = 200_000,
     reclaim_after_s: float = 30.0,
+    analyses_limit: int = 200,
+    analyses_limit_bytes: int = 512 * MIB,
 ) -> Stores:
     keys = Keys(shop)
+    parts = PartRepository(client, keys, clock, analyses_limit, analyses_limit_bytes)
     return Stores(
         client=client,
         keys=keys,
         fleet=FleetRepository(client, keys, clock),
-        jobs=JobRepository(client, keys, clock, inbox_limit),
+        jobs=JobRepository(client, keys, clock, inbox_limit, parts),
+        parts=parts,
+        analyses=Analyses(client, keys, clock),
+        outcomes=OutcomeRepository(client, keys, clock),
         inbox=Inbox(client, keys, clock, reclaim_after_s),
+        dispatch=DispatchRepository(client, keys, clock),
+        claims=ClaimRepository(client, keys),
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),
     )

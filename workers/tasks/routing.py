@@ -1,4 +1,4 @@
-"""The RQ entry points: thin. Load, call pure code, store.
+"""Routing: the inbox is drained, scored in one pass and committed.
 
 RQ is the doorbell only. A drain task carries no job: it empties the inbox, and our own records say what is
 done. Ringing too often costs a task; ringing never is made good by :func:`reconcile`.
@@ -9,18 +9,25 @@ from __future__ import annotations
 import logging
 import os
 import socket
+import time
 from collections.abc import Sequence
+from itertools import islice
 
 import redis
 from rq import Queue, get_current_job
 from rq.serializers import JSONSerializer
 
+from workers.learning.ageing import hour_of
+from workers.model.errors import InvalidError
 from workers.model.job import JobSpec, JobState
-from workers.model.routing import Routing
+from workers.model.routing import InformationValue, Routing
 from workers.model.shop import Shop
 from workers.routing.decide import Router
+from workers.routing.information import value_of_information
 from workers.store.inbox import InboxEntry, Result
 from workers.store.stores import Stores, open_stores
+from workers.tasks.dispatch import bind_all
+from workers.tasks.posed import PosedJob, posed_jobs
 
 log = logging.getLogger("borewright.tasks")
 
@@ -51,7 +58,19 @@ def drain(shop: str) -> int:
     key = (os.getpid(), shop)
     if key not in _stores:
         _stores[key] = open_stores(task.connection, shop)
-    return drain_inbox(_stores[key], consumer_name(os.environ.get("BOREWRIGHT_WORKER", "worker")))
+    return drain_and_bind(_stores[key], consumer_name(os.environ.get("BOREWRIGHT_WORKER", "worker")))
+
+
+def drain_and_bind(stores: Stores, consumer: str) -> int:
+    """Empty the inbox, then bind what is routed; jobs that come meanwhile go first. Gives how many were committed."""
+    committed = 0
+    for _ in range(ROUNDS):
+        committed += drain_inbox(stores, consumer)
+        bind_all(stores)
+        if not stores.inbox.needs_a_bell():  # what another worker holds is not ours to wait for
+            return committed
+    ring(stores)
+    return committed
 
 
 def consumer_name(worker: str) -> str:
@@ -83,16 +102,32 @@ def _score(stores: Stores, entries: Sequence[InboxEntry]) -> list[Result]:
             gone.append(Result(entry, JobState.CANCELLED))  # committed as nothing: the script sees its state
         else:
             live.append((entry, record.spec))
-    router = _router_for(stores)
-    routings = route_all(router, [spec for _, spec in live])
+    routings = route_posed(_router_for(stores), posed_jobs(stores, [spec for _, spec in live]))
     return gone + [_result(entry, routing) for (entry, _), routing in zip(live, routings, strict=True)]
 
 
+def route_posed(router: Router, jobs: Sequence[PosedJob | InvalidError]) -> list[Routing | Exception]:
+    """A routing, or what went wrong, for each job; all poses of all jobs are scored in one pass."""
+    routings = iter(route_all(router, [spec for job in jobs if isinstance(job, PosedJob) for spec in job.specs]))
+    return [_chosen(job, list(islice(routings, len(job.specs)))) if isinstance(job, PosedJob) else job for job in jobs]
+
+
+def _chosen(job: PosedJob, routings: Sequence[Routing | Exception]) -> Routing | Exception:
+    sound: list[Routing] = []
+    for routing in routings:
+        if isinstance(routing, Exception):
+            return routing
+        sound.append(routing)
+    return job.chosen(sound)
+
+
 def _router_for(stores: Stores) -> Router:
-    global _router  # noqa: PLW0603 - one warm table a process
-    if _router is None or _router.shop.revision != stores.fleet.revision():
-        _router = Router(stores.fleet.snapshot())
-    return _router
+    """The process's one warm table, made anew when the shop has changed or the hour (what is aged is an hour older)."""
+    global _router  # noqa: PLW0603
+    now, router = time.time(), _router
+    if router is None or router.as_of != hour_of(now) or router.shop.revision != stores.fleet.revision():
+        router = _router = Router(stores.fleet.snapshot(), now)
+    return router
 
 
 def route_all(router: Router, specs: Sequence[JobSpec]) -> list[Routing | Exception]:
@@ -108,6 +143,8 @@ def route_all(router: Router, specs: Sequence[JobSpec]) -> list[Routing | Except
 
 
 def _result(entry: InboxEntry, routing: Routing | Exception) -> Result:
+    if isinstance(routing, InvalidError):
+        return Result(entry, JobState.FAILED, reason=routing.detail[:500])
     if isinstance(routing, Exception):
         return Result(entry, JobState.FAILED, reason=f"scoring failed: {type(routing).__name__}: {routing}"[:500])
     if routing.chosen is None:
@@ -115,19 +152,28 @@ def _result(entry: InboxEntry, routing: Routing | Exception) -> Result:
     return Result(entry, JobState.ROUTED, routing)
 
 
-def route_now(shop: Shop, spec: JobSpec) -> Routing:
-    """The routing for a job that is not stored; the shop's tables are kept while its revision stands."""
+def route_now(shop: Shop, job: PosedJob) -> Routing:
+    """The routing for a job that is not stored; the shop's tables are kept while its revision and the hour stand."""
+    return job.chosen(_router_of(shop).route(job.specs))
+
+
+def information_now(shop: Shop, spec: JobSpec) -> tuple[InformationValue, ...]:
+    """What is worth measuring for a job whose part is filled in, most valuable first."""
+    return value_of_information(_router_of(shop), spec)
+
+
+def _router_of(shop: Shop) -> Router:
     global _router  # noqa: PLW0603
-    router = _router
-    if router is None or router.shop is not shop:
-        router = _router = Router(shop)
-    return router.route([spec])[0]
+    now, router = time.time(), _router
+    if router is None or router.shop is not shop or router.as_of != hour_of(now):
+        router = _router = Router(shop, now)
+    return router
 
 
 def reconcile(stores: Stores) -> bool:
     """Ring where jobs wait that no live drain is known to hold. Returns whether it rang."""
     try:
-        return stores.inbox.needs_a_bell() and ring(stores)
+        return (stores.inbox.needs_a_bell() or bool(stores.dispatch.to_bind(1))) and ring(stores)
     except redis.RedisError as error:
         log.warning("reconciling was not possible now: %s", error)
         return False

@@ -1,0 +1,143 @@
+"""Mesh to summary: seconds, peak memory, and how far the curves are from computing every layer.
+
+Run `python -m tests.benchmarks.bench_geometry` (add `--million` for the largest mesh, `--reference-all` to compare that
+one too, which takes minutes). Each mesh is analysed in a process of its own, two threads, imports not counted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from tests.geometry import shapes
+
+REFERENCE_LAYERS = 200
+NO_REFERENCE_ABOVE = 200_000
+
+
+def made() -> dict[str, object]:
+    """Generated parts, by name."""
+    grid = [(6.0, 8 + 10 * (i % 10), 8 + 10 * (i // 10)) for i in range(100)]
+    letters = [0.2 + 0.1 * k for k in range(12)]
+    return {
+        "plate, 100 holes": lambda: shapes.plate_with_holes(grid, (106.0, 106.0, 8.0), 64),
+        "lettered plate": lambda: shapes.strips(letters, 40.0),
+        "ball, 8k": lambda: shapes.Body.sphere(20, 128),
+        "gyroid, 100k": lambda: gyroid(0.9),
+        "gyroid, 900k": lambda: gyroid(0.315),
+    }
+
+
+def gyroid(edge: float) -> object:
+    """A sheet lattice of 1 mm walls in a 30 mm cube, the heaviest kind of section."""
+    k = 2 * math.pi / 10
+
+    def depth(x: float, y: float, z: float) -> float:
+        wave = math.sin(k * x) * math.cos(k * y) + math.sin(k * y) * math.cos(k * z) + math.sin(k * z) * math.cos(k * x)
+        return 0.4 - abs(wave)
+
+    return shapes.Body.level_set(depth, [-15.0] * 3 + [15.0] * 3, edge)
+
+
+def measured(path: Path, fmt: str, unit: str, reference: bool) -> dict[str, float]:
+    """One mesh in this process."""
+    import manifold3d
+    import scipy.sparse.csgraph
+    import scipy.spatial
+    import shapely  # noqa: F401
+
+    from workers.geometry.summary import summarise
+
+    if fmt not in ("stl", "3mf"):
+        import trimesh  # noqa: F401
+    data = path.read_bytes()
+    manifold3d.Manifold.cube([1, 1, 1]).volume()
+    begun, cpu = time.perf_counter(), time.process_time()
+    summary = summarise(data, fmt=fmt, unit=unit)
+    result = {
+        "seconds": time.perf_counter() - begun,
+        "cpu": time.process_time() - cpu,
+        "peak_mib": peak_mib(),
+    }
+    del scipy
+    if reference:
+        result["apart"] = difference(summary, data, fmt, unit)
+    return result
+
+
+def peak_mib() -> float:
+    """The most memory this process has held (VmHWM: unlike ru_maxrss not inherited from the parent)."""
+    status = Path("/proc/self/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
+def difference(summary: object, data: bytes, fmt: str, unit: str) -> float:
+    """The largest difference of any curve from every slab computed."""
+    from workers.geometry.layers import LayerCurveSet
+    from workers.geometry.load import load_mesh
+    from workers.geometry.mend import solid_of
+    from workers.geometry.sections import slabs_of
+
+    solid = solid_of(load_mesh(data, fmt=fmt, unit=unit))
+    full = LayerCurveSet(solid, slabs_of(solid, solid.triangles(), REFERENCE_LAYERS))
+    with ThreadPoolExecutor(2) as pool:
+        full._batch(pool, list(range(len(full.slabs.z))))
+    names = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
+    ours, theirs = summary.curves, full.curves()
+    return max(abs(a - b) for n in names for a, b in zip(getattr(ours, n), getattr(theirs, n), strict=True))
+
+
+def in_own_process(path: Path, fmt: str, unit: str, reference: bool) -> dict[str, float]:
+    command = [sys.executable, "-m", __spec__.name, "--one", str(path), fmt, unit, str(int(reference))]
+    return json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--million", action="store_true")
+    options.add_argument("--reference-all", action="store_true")
+    options.add_argument("--one", nargs=4)
+    chosen = options.parse_args()
+    if chosen.one:
+        path, fmt, unit, reference = chosen.one
+        print(json.dumps(measured(Path(path), fmt, unit, reference == "1")))
+        return
+    print(f"{'part':24}{'triangles':>11}{'s':>8}{'cpu s':>8}{'MiB':>8}{'from 200 layers':>18}")
+    with tempfile.TemporaryDirectory() as folder:
+        for name, path, fmt, unit, triangles in meshes(Path(folder), chosen.million):
+            wanted = triangles <= NO_REFERENCE_ABOVE or chosen.reference_all
+            row = in_own_process(path, fmt, unit, wanted)
+            apart = f"{row['apart']:.1e}" if "apart" in row else "not taken"
+            print(
+                f"{name:24}{triangles:>11,}{row['seconds']:>8.2f}{row['cpu']:>8.2f}{row['peak_mib']:>8.0f}{apart:>18}",
+                flush=True,
+            )
+
+
+def meshes(folder: Path, million: bool):
+    """(name, path, format, unit, triangles) of every mesh."""
+    from workers.geometry.load import load_mesh
+
+    for name in ("plate_holes.STL", "featuretype.STL", "ballA.off", "sphere.3mf", "cube_gears.3mf"):
+        path = folder / name
+        path.write_bytes(shapes.shared(name))
+        fmt, unit = path.suffix[1:].lower(), "inch" if name.startswith("feature") else "mm"
+        yield name, path, fmt, unit, len(load_mesh(path.read_bytes(), fmt=fmt, unit=unit).faces)
+    for name, make in made().items():
+        if "900k" in name and not million:
+            continue
+        body = make()
+        path = folder / "made.stl"
+        path.write_bytes(shapes.stl(body))
+        yield name, path, "stl", "mm", body.num_tri()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,277 @@
+"""Any interleaving of claims, lapses, moves and cancellations on a real Redis keeps the promises of the lists.
+
+The model is a plain dictionary of copies; the store is asked after each step.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+import redis
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import (
+    Bundle,
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    multiple,
+    rule,
+    run_state_machine_as_test,
+)
+
+from tests.builders import job
+from tests.store.dispatching import lapse_now, moved, stock
+from workers.model.dispatch import Claim, ClaimState, CopyState
+from workers.model.errors import ConflictError
+from workers.model.job import JobState
+from workers.model.outcome import Report
+from workers.model.routing import Routing
+from workers.routing.decide import Router
+from workers.store.claims import BusyError, ClaimOverError, Nothing, Taking, new_claim_id
+from workers.store.inbox import Result
+from workers.store.stores import Stores, open_stores
+from workers.tasks.dispatch import bind_routed
+
+MACHINES = ("m1", "m2")
+ENDED = (JobState.DONE, JobState.SCRAPPED, JobState.CANCELLED)
+
+
+class Lists(RuleBasedStateMachine):
+    """held: claim -> (job, copy) while its lease stands; ended: (job, copy) -> claim that ended it."""
+
+    client: redis.Redis
+    claims = Bundle("claims")
+
+    @initialize(first=st.integers(1, 2))
+    def open_the_shop(self, first: int) -> None:
+        self.client.flushall()
+        self.stores: Stores = stock(open_stores(self.client))
+        self.routing: Routing = Router(self.stores.fleet.snapshot()).route([job()])[0]
+        self.jobs: dict[str, int] = {}
+        self.cancelled: set[str] = set()
+        self.held: dict[str, tuple[str, int]] = {}
+        self.all: dict[str, tuple[str, int]] = {}
+        self.ended: dict[tuple[str, int], str] = {}
+        self.hand_in(first)
+
+    def teardown(self) -> None:
+        if hasattr(self, "stores"):
+            self.finish_everything()
+
+    @rule(quantity=st.integers(1, 2))
+    def another_job(self, quantity: int) -> None:
+        self.hand_in(quantity)
+
+    def hand_in(self, quantity: int) -> None:
+        (job_id,) = self.stores.jobs.accept([job(f"j{len(self.jobs)}", quantity=quantity)])
+        self.jobs[job_id] = quantity
+        self._route()
+        bind_routed(self.stores)
+
+    @rule()
+    def bind(self) -> None:
+        bind_routed(self.stores)
+
+    @rule(target=claims, number=st.integers(0, 3), claimant=st.sampled_from(["ann", "bo"]))
+    def take(self, number: int, claimant: str) -> object:
+        return self._take(self._machine(number), claimant)
+
+    @rule(target=claims, claim_id=claims, late=st.sampled_from(["finish", "renew", "nothing"]))
+    def lapse_and_somebody_takes_over(self, claim_id: str, late: str) -> object:
+        self.lapse(claim_id)
+        taken = self._take(self.stores.claims.get(claim_id).machine_id, "somebody else")
+        if late == "finish":
+            self.finish(claim_id, True, False)
+        elif late == "renew":
+            self.renew(claim_id, 0.5)
+        return taken
+
+    def _machine(self, number: int) -> str:
+        """One that has work, if any has."""
+        with_work = [one for one in MACHINES if self.stores.dispatch.get(one).listed] or MACHINES
+        return with_work[number % len(with_work)]
+
+    def _take(self, machine_id: str, claimant: str) -> object:
+        request = Taking(machine_id=machine_id, claimant=claimant, lease_s=600.0, claim_id=new_claim_id())
+        try:
+            claim = self.stores.claims.take(request)
+        except BusyError:
+            assert any(self.stores.claims.get(one).machine_id == machine_id for one in self.held)
+            return multiple()
+        if isinstance(claim, Nothing):
+            return multiple()
+        copy = (claim.job_id, claim.copy)
+        assert copy not in self.held.values(), "a copy with two claimants"
+        assert copy not in self.ended, "a copy that had ended was given out"
+        assert claim.job_id not in self.cancelled
+        self.held[claim.id] = self.all[claim.id] = copy
+        return claim.id
+
+    @rule(claim_id=claims)
+    def let_lapse(self, claim_id: str) -> None:
+        self.lapse(claim_id)
+
+    def lapse(self, claim_id: str) -> None:
+        if claim_id in self.held:
+            lapse_now(self.stores, claim_id)
+            del self.held[claim_id]
+
+    @rule(claim_id=claims, progress=st.sampled_from([0.0, 0.3, 0.9]))
+    def somebody_renews(self, claim_id: str, progress: float) -> None:
+        self.renew(claim_id, progress)
+
+    def renew(self, claim_id: str, progress: float) -> None:
+        try:
+            self.stores.claims.renew(claim_id, progress)
+        except ClaimOverError:
+            assert claim_id not in self.held
+            return
+        copy = self.all[claim_id]
+        assert copy not in self.ended
+        assert claim_id in self.held or copy not in self.held.values()
+        self.held[claim_id] = copy
+
+    @rule(claim_id=claims)
+    def give_back(self, claim_id: str) -> None:
+        try:
+            self.stores.claims.give_back(claim_id)
+        except ClaimOverError:
+            assert claim_id not in self.held
+            return
+        del self.held[claim_id]
+
+    @rule(claim_id=claims, accepted=st.booleans(), remake=st.booleans())
+    def somebody_finishes(self, claim_id: str, accepted: bool, remake: bool) -> None:
+        self.finish(claim_id, accepted, remake)
+
+    def finish(self, claim_id: str, accepted: bool, remake: bool) -> None:
+        copy = self.all[claim_id]
+        before = self.stores.claims.get(claim_id)
+        was_over = before.state in (ClaimState.FINISHED, ClaimState.GIVEN_BACK)
+        free = copy not in self.ended and copy not in self.held.values() and copy[0] not in self.cancelled
+        try:
+            self.stores.claims.finish(claim_id, Report(accepted=accepted), remake=remake)
+        except ClaimOverError:
+            assert claim_id not in self.held
+            assert was_over or not free, "a late finish of a free copy was refused"
+            return
+        if before.state is ClaimState.FINISHED:
+            return  # the same report again
+        assert claim_id in self.held or free, "a late finish of a copy that was not free was taken"
+        self.held.pop(claim_id, None)
+        if accepted or not remake:
+            self.ended[copy] = claim_id
+
+    @rule(number=st.integers(0, 20), to=st.sampled_from(MACHINES))
+    def move(self, number: int, to: str) -> None:
+        listed = [(one, m) for m in MACHINES for one in self.stores.dispatch.get(m).listed]
+        if listed:
+            one, machine_id = listed[number % len(listed)]
+            try:
+                self.stores.dispatch.move(moved(self.stores, one.entry.name, to=to, machine_id=machine_id))
+            except ConflictError:
+                assert one.held
+                assert machine_id != to
+
+    @rule(number=st.integers(0, 20))
+    def route_anew(self, number: int) -> None:
+        job_id = self._some_job(number)
+        if job_id is not None:
+            try:
+                self.stores.jobs.retry(job_id)
+            except ConflictError:
+                return
+            self._route()
+
+    @rule(number=st.integers(0, 20))
+    def cancel(self, number: int) -> None:
+        job_id = self._some_job(number)
+        if job_id is not None:
+            try:
+                self.stores.jobs.cancel(job_id)
+            except ConflictError:
+                return
+            assert job_id not in [copy[0] for copy in self.held.values()]
+            self.cancelled.add(job_id)
+
+    @invariant()
+    def every_job_is_on_one_list_exactly_while_it_is_bound_or_prints(self) -> None:
+        if not hasattr(self, "stores"):
+            return
+        self.stores.claims.lapse()
+        on_lists = Counter(one.entry.job_id for m in MACHINES for one in self.stores.dispatch.get(m).listed)
+        states = {job_id: self.stores.jobs.get(job_id).state for job_id in self.jobs}
+        open_jobs = [one for one, state in states.items() if state in (JobState.BOUND, JobState.PRINTING)]
+        assert on_lists == Counter(open_jobs)
+        assert {state: count for state, count in self.stores.jobs.counts().items() if count} == dict(
+            Counter(states.values())
+        )
+        for job_id, state in states.items():
+            held = [copy for copy in self.held.values() if copy[0] == job_id]
+            assert (state is JobState.PRINTING) == bool(held)
+            all_ended = sum(copy[0] == job_id for copy in self.ended) == self.jobs[job_id]
+            assert (state in (JobState.DONE, JobState.SCRAPPED)) == all_ended
+
+    @invariant()
+    def every_copy_is_held_or_ended_as_the_model_says(self) -> None:
+        if not hasattr(self, "stores"):
+            return
+        held = {claim.id: (claim.job_id, claim.copy) for claim in self.stores.claims.held()}
+        assert held == self.held
+        assert len({claim.machine_id for claim in self.stores.claims.held()}) == len(held)
+        for job_id in self.jobs:
+            copies = {(job_id, copy.copy): copy for copy in self.stores.dispatch.copies(job_id)}
+            ended = {key: one.claim_id for key, one in copies.items() if one.state is not CopyState.PRINTING}
+            assert ended == {key: one for key, one in self.ended.items() if key[0] == job_id}
+
+    def finish_everything(self) -> None:
+        """No copy is lost: what waits can be taken and finished to the last."""
+        for claim_id in self.held:
+            self.stores.claims.finish(claim_id, Report(accepted=True))
+            self.ended[self.all[claim_id]] = claim_id
+        while self.stores.dispatch.to_bind(1):
+            bind_routed(self.stores)
+        for machine_id in MACHINES:
+            while isinstance(claim := self.stores.claims.take(_request(machine_id)), Claim):
+                assert (claim.job_id, claim.copy) not in self.ended
+                self.stores.claims.finish(claim.id, Report(accepted=True))
+                self.ended[claim.job_id, claim.copy] = claim.id
+        for job_id, quantity in self.jobs.items():
+            assert self.stores.jobs.get(job_id).state in ENDED
+            if job_id not in self.cancelled:
+                assert sorted(copy for one, copy in self.ended if one == job_id) == list(range(1, quantity + 1))
+
+    def _route(self) -> None:
+        """Commit what is in the inbox as routed; what it is routed to was scored once."""
+        self.stores.inbox.commit(
+            [Result(entry, JobState.ROUTED, self.routing) for entry in self.stores.inbox.take("t", 50)]
+        )
+
+    def _some_job(self, number: int) -> str | None:
+        job_ids = sorted(self.jobs)
+        return job_ids[number % len(job_ids)] if job_ids else None
+
+
+def _request(machine_id: str) -> Taking:
+    return Taking(machine_id=machine_id, claimant="last", lease_s=600.0, claim_id=new_claim_id())
+
+
+@pytest.fixture
+def lists(redis_client: redis.Redis) -> type[Lists]:
+    Lists.client = redis_client
+    return Lists
+
+
+def test_any_interleaving_keeps_one_list_a_job_one_claimant_a_copy_and_loses_none(lists: type[Lists]) -> None:
+    run_state_machine_as_test(
+        lists,
+        settings=settings(
+            max_examples=25,
+            stateful_step_count=30,
+            deadline=None,
+            phases=(Phase.generate,),  # a failing run is short enough to read
+            suppress_health_check=list(HealthCheck),
+        ),
+    )

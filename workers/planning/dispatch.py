@@ -1,0 +1,278 @@
+"""The order of a dispatch list: a pure rule and what an order costs.
+
+A job is put where the list then costs least: weighted hours of lateness, plus hours of setup, plus a little for every
+hour waited, so that an urgent or short job goes ahead where nobody is late. A job without a due date counts as late
+after ``PATIENCE_D`` days: what waits gains weight and nothing waits for ever.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from workers.model.dispatch import Claim, Entry, ListCost, Listed, RoutedJob
+from workers.model.fleet import Machine
+from workers.model.shop import Shop
+from workers.planning.places import UNPLACED
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+# Engineering priors, all of them.
+WAIT = 0.02  # an hour waited in time, against an hour late
+SETUP = 1.0  # an hour of setup, against an hour late of a job of priority 0
+PRIORITY_DOUBLES = 5.0  # steps of priority that double a job's weight
+PATIENCE_D = 7.0  # days after which a job without a due date counts as late
+TIME_SPREAD = 0.2  # relative error of a time that nothing measured bears out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """One machine as its list sees it: how long changes take, and what each nozzle has carried last.
+
+    loaded: nozzle id -> material at its slot (None: none) of the nozzles that are mounted.
+    busy_h, busy_sd_h: what the copy now printing still takes.
+    """
+
+    now: float
+    nozzle_change_h: float
+    material_change_h: float
+    loaded: Mapping[str, str | None]
+    busy_h: float = 0.0
+    busy_sd_h: float = 0.0
+
+    def setup_h(self, nozzle_id: str, material_id: str) -> float:
+        """Hours of setup before the first entry that uses this nozzle."""
+        if nozzle_id not in self.loaded:
+            return self.nozzle_change_h + self.material_change_h
+        return 0.0 if self.loaded[nozzle_id] == material_id else self.material_change_h
+
+
+def bench_of(shop: Shop, machine: Machine, listed: Sequence[Listed], claim: Claim | None, now: float) -> Bench:
+    """The machine as it stands, the copy in the works counted as the last thing its nozzle carried."""
+    spools = {one.slot: one.material_id for one in shop.spools if one.machine_id == machine.id}
+    loaded = {one.id: spools.get(one.slot) for one in shop.nozzles if one.machine_id == machine.id}
+    busy_h, busy_sd_h = 0.0, 0.0
+    if claim is not None:
+        loaded[claim.nozzle_id] = claim.material_id
+        entry = next((one.entry for one in listed if one.entry.job_id == claim.job_id), None)
+        if entry is not None:
+            busy_h, busy_sd_h = _rest_of(entry, claim, now)
+    return Bench(
+        now=now,
+        nozzle_change_h=machine.nozzle_change_s / 3600.0,
+        material_change_h=machine.material_change_s / 3600.0,
+        loaded=loaded,
+        busy_h=busy_h,
+        busy_sd_h=busy_sd_h,
+    )
+
+
+def _rest_of(entry: Entry, claim: Claim, now: float) -> tuple[float, float]:
+    """Hours left of a copy and their deviation: by its own word on progress, else by the time it has taken."""
+    done = claim.progress or min(0.95, (now - claim.taken_at) / 3600.0 / entry.copy_h)
+    return entry.copy_h * (1.0 - done), entry.copy_h * entry.spread
+
+
+def listed_of(job: RoutedJob, now: float) -> Listed:
+    """A routed job as a list keeps it, without a place yet."""
+    chosen, grounds = job.chosen, job.chosen.grounds
+    spread = grounds.time_ln_scale or TIME_SPREAD
+    if grounds.time_dof > 2.0:
+        spread *= sqrt(grounds.time_dof / (grounds.time_dof - 2.0))  # variance of Student's t
+    good = chosen.good_share
+    entry = Entry(
+        job_id=job.job_id,
+        name=job.name,
+        attempt=job.attempt,
+        quantity=job.quantity,
+        nozzle_id=chosen.nozzle_id,
+        material_id=chosen.material_id,
+        copy_h=chosen.hours_per_good - chosen.setup_h / good,
+        spread=spread,
+        retry_sd_h=chosen.print_h * sqrt(1.0 - good) / good,  # failures before a good copy are geometric
+        priority=job.priority,
+        handed_in_at=job.handed_in_at,
+        bound_at=now,
+        due_at=job.due_at,
+    )
+    return Listed(entry=entry, place=UNPLACED, accepted=job.accepted, scrapped=job.scrapped)
+
+
+def weight_of(entry: Entry) -> float:
+    return float(2.0 ** (entry.priority / PRIORITY_DOUBLES))
+
+
+def wanted_at(entry: Entry) -> float:
+    """The due date, or the end of patience with a job that has none."""
+    return entry.due_at if entry.due_at is not None else entry.handed_in_at + PATIENCE_D * 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A list as arrays over its entries, hours from now."""
+
+    nozzle: Index
+    material: Index
+    setup: Array
+    work: Array
+    wanted: Array
+    weight: Array
+
+
+@dataclass(frozen=True, slots=True)
+class _Prices:
+    """A job (a line of one) at each position 0 to n: the rise in cost, its own setup, the next entry of its nozzle
+    (n: none) and that one's setup then."""
+
+    job: _Line
+    total: Array
+    own: Array
+    follower: Index
+    behind: Array
+
+
+class Sequencer:
+    """Grows one machine's list, each job where it costs least."""
+
+    def __init__(self, bench: Bench, listed: Sequence[Listed] = ()) -> None:
+        self._bench = bench
+        self._nozzles: dict[str, int] = {}
+        self._materials: dict[str, int] = {}
+        self.listed = list(listed)
+        self._line = self._line_of(self.listed)
+        self._first = max((i + 1 for i, one in enumerate(self.listed) if one.entry.pinned), default=0)
+
+    def cost(self) -> ListCost:
+        line = self._line
+        late = np.maximum(self._finish() - line.wanted, 0.0)
+        waiting = line.work > 0.0
+        lateness = float(line.weight @ late)
+        setup = float(line.setup.sum())
+        wait = WAIT * float(line.weight @ self._finish())
+        return ListCost(
+            setup_h=setup,
+            late_jobs=int(np.count_nonzero(late[waiting] > 0.0)),
+            weighted_lateness_h=lateness,
+            total=lateness + wait + SETUP * setup,
+        )
+
+    def insert(self, listed: Listed, position: int | None = None) -> int:
+        """Put a job at ``position`` (counted from 0), or where the list then costs least; gives where."""
+        each = self._prices(listed)
+        chosen = self._first + _last_least(each.total[self._first :]) if position is None else position
+        chosen = min(max(chosen, 0), len(self.listed))
+        self.listed.insert(chosen, listed)
+        self._line = _grown(self._line, each, chosen)
+        if listed.entry.pinned or chosen < self._first:
+            self._first = max(self._first, chosen) + 1
+        return chosen
+
+    def costs(self, listed: Listed) -> Array:
+        """How much the list's cost rises with the job at each position, 0 to n: shape (n + 1,)."""
+        return self._prices(listed).total
+
+    def _prices(self, listed: Listed) -> _Prices:
+        line, x, finish = self._line, self._line_of([listed]), self._finish()
+        begin = np.concatenate(([self._bench.busy_h], finish))
+        same = np.flatnonzero((line.nozzle == x.nozzle[0]) & (line.work > 0.0))
+        before = np.searchsorted(same, np.arange(begin.size))  # how many of its nozzle stand ahead of each position
+        own = self._own_setup(listed.entry, x, same, before)
+        follower, behind, eased = self._follower(x, same, before)
+        own_finish = begin + own + x.work[0]
+        total = x.weight[0] * (np.maximum(own_finish - x.wanted[0], 0.0) + WAIT * own_finish) + SETUP * (own + eased)
+        for at, setup, ease in _alike(own, eased):
+            near, far = self._push(finish, setup + x.work[0]), self._push(finish, setup + x.work[0] + ease)
+            total[at] += near[at] - near[follower[at]] + far[follower[at]]
+        return _Prices(x, total, own, follower, behind)
+
+    def _own_setup(self, entry: Entry, x: _Line, same: Index, before: Index) -> Array:
+        first = self._bench.setup_h(entry.nozzle_id, entry.material_id)
+        if not same.size:
+            return np.full(before.shape, first)
+        change = self._line.material[same[before - 1]] != x.material[0]
+        return np.where(before > 0, np.where(change, self._bench.material_change_h, 0.0), first)
+
+    def _follower(self, x: _Line, same: Index, before: Index) -> tuple[Index, Array, Array]:
+        """The next entry of its nozzle behind each position (n: none), its setup then, and how much that changes."""
+        line = self._line
+        follower = np.append(same, line.work.size)[before]
+        change = np.where(line.material[same] != x.material[0], self._bench.material_change_h, 0.0)
+        behind = np.append(change, 0.0)[before]
+        return follower, behind, behind - np.append(line.setup[same], 0.0)[before]
+
+    def _push(self, finish: Array, shift: float) -> Array:
+        """What it costs when all from i on finish ``shift`` hours later: shape (n + 1,)."""
+        line = self._line
+        slack = finish - line.wanted
+        each = line.weight * (np.maximum(slack + shift, 0.0) - np.maximum(slack, 0.0) + WAIT * shift)
+        return np.append(np.cumsum(each[::-1])[::-1], 0.0)
+
+    def _finish(self) -> Array:
+        return self._bench.busy_h + np.cumsum(self._line.setup + self._line.work)
+
+    def _line_of(self, listed: Sequence[Listed]) -> _Line:
+        entries = [one.entry for one in listed]
+        nozzles, materials = self._nozzles, self._materials
+        return _Line(
+            nozzle=np.array([nozzles.setdefault(e.nozzle_id, len(nozzles)) for e in entries], np.intp),
+            material=np.array([materials.setdefault(e.material_id, len(materials)) for e in entries], np.intp),
+            setup=np.array(setups(self._bench, listed)),
+            work=np.array([one.waiting * one.entry.copy_h for one in listed]),
+            wanted=np.array([(wanted_at(e) - self._bench.now) / 3600.0 for e in entries]),
+            weight=np.array([weight_of(e) if one.waiting else 0.0 for e, one in zip(entries, listed, strict=True)]),
+        )
+
+
+def _alike(own: Array, eased: Array) -> Iterator[tuple[Index, float, float]]:
+    """The positions by their few distinct pairs of setup and ease."""
+    left = np.ones(own.size, bool)
+    while left.any():
+        i = int(left.argmax())
+        at = (own == own[i]) & (eased == eased[i])
+        left &= ~at
+        yield np.flatnonzero(at), float(own[i]), float(eased[i])
+
+
+def _last_least(costs: Array) -> int:
+    """Of equally good positions the last: first come, first served. Rounding makes no difference."""
+    least = float(costs.min())
+    return int(np.flatnonzero(costs <= least + 1e-9 * (1.0 + abs(least)))[-1])
+
+
+def _grown(line: _Line, prices: _Prices, at: int) -> _Line:
+    """The line with the priced job at a position."""
+    job, setup = prices.job, line.setup.copy()
+    if (follower := int(prices.follower[at])) < setup.size:
+        setup[follower] = prices.behind[at]  # not by adding up: equal setups must stay equal to the last bit
+    return _Line(
+        nozzle=np.insert(line.nozzle, at, job.nozzle[0]),
+        material=np.insert(line.material, at, job.material[0]),
+        setup=np.insert(setup, at, prices.own[at]),
+        work=np.insert(line.work, at, job.work[0]),
+        wanted=np.insert(line.wanted, at, job.wanted[0]),
+        weight=np.insert(line.weight, at, job.weight[0]),
+    )
+
+
+def setups(bench: Bench, listed: Sequence[Listed]) -> list[float]:
+    """Hours of setup before each entry: a change of material on its nozzle, and the nozzle's own mounting.
+
+    An entry of which no copy waits has none.
+    """
+    last: dict[str, str] = {}
+    hours = []
+    for one in listed:
+        nozzle, material = one.entry.nozzle_id, one.entry.material_id
+        if not one.waiting:
+            hours.append(0.0)
+            continue
+        known = last.get(nozzle)
+        changed = 0.0 if known == material else bench.material_change_h
+        hours.append(bench.setup_h(nozzle, material) if known is None else changed)
+        last[nozzle] = material
+    return hours
