@@ -9,6 +9,9 @@ from flask import Flask
 
 from service.api import (
     calibrations,
+    claims,
+    dispatch_lists,
+    events,
     evidence,
     gauge_readings,
     information,
@@ -25,9 +28,11 @@ from service.api import (
     routing_queries,
     shop,
     spools,
+    webhooks,
 )
 from service.api.answers import require_acceptable
 from service.context import AnswerCache, Context, ShopCache, bind
+from service.event_streams import EventStreams
 from service.pages.blueprint import blueprint as pages
 from service.problems import ProblemApi, register_problem_handlers
 from service.settings import Settings
@@ -50,10 +55,14 @@ RESOURCES = (
     information,
     job_batches,
     routing_queries,
+    dispatch_lists,
+    claims,
     outcomes,
     evidence,
     models,
     model_checks,
+    events,
+    webhooks,
     ops,
 )
 ABOUT = (
@@ -74,6 +83,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     app = Flask("service", static_folder=None)
     app.config.update(_config(chosen))
     bind(app, _context(chosen))
+    app.extensions[events.NAME] = EventStreams(chosen, chosen.redis_url or DEFAULT_REDIS_URL)
     register_problem_handlers(app)
     app.before_request(require_acceptable)
     api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}]})

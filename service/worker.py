@@ -8,6 +8,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 
 import redis
 from rq import Queue, SimpleWorker
@@ -58,6 +59,10 @@ def _begin_routing(settings: Settings, connection: redis.Redis, name: str) -> No
     stores = open_stores(connection, settings.shop)
     tasks.drain_and_bind(stores, tasks.consumer_name(name))
     _begin_watch(settings, "reconcile", tasks.reconcile)
+    _begin_watch(settings, "claims", tasks.watch_claims)
+    _begin_watch(settings, "changes", tasks.watch_changes)
+    private = bool(settings.webhook_private_addresses)
+    _begin_watch(settings, "webhooks", partial(tasks.watch_webhooks, private=private))
 
 
 def _begin_geometry(settings: Settings, connection: redis.Redis, name: str) -> None:
@@ -88,4 +93,4 @@ def _watch(stores: Stores, lock: str, reconcile: Reconcile) -> None:
         except redis.RedisError:
             continue
         if mine and reconcile(stores):
-            log.info("rang for what was waiting")
+            log.info("%s: saw to what was waiting", lock)

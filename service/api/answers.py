@@ -15,6 +15,7 @@ from service.problems import NotAcceptableError
 from workers.model.codec import to_json, to_plain
 
 JSON = "application/json"
+EVENT_STREAM = "text/event-stream"
 
 
 def answer(body: bytes | str, status: int = 200, *, location: str | None = None, etag: str | None = None) -> Response:
@@ -43,10 +44,17 @@ def empty() -> Response:
     return Response(status=204)
 
 
+def takes_event_stream() -> bool:
+    """Whether the Accept header names the event stream and does not prefer JSON."""
+    return request.accept_mimetypes.best_match([JSON, EVENT_STREAM], JSON) == EVENT_STREAM
+
+
 def require_acceptable() -> None:
     """Raises NotAcceptableError where the Accept header rules JSON out. A before_request function."""
     accept, path = request.environ.get("HTTP_ACCEPT"), request.path
     if accept and accept != "*/*" and path.startswith("/v1/") and not path.endswith(".svg") and not _takes_json(accept):
+        if path == "/v1/events" and takes_event_stream():
+            return
         raise NotAcceptableError(f"the Accept header is {accept[:200]!r}; answers are {JSON}")
 
 

@@ -69,10 +69,9 @@ def shop() -> str:
     stuck = [
         job for state in (JobState.UNROUTABLE, JobState.FAILED) for job in jobs.page(state, limit=STUCK_READ).items
     ]
-    routed = [
-        job for state in (JobState.BOUND, JobState.ROUTED) for job in jobs.page(state, limit=ROUTINGS_READ).items
-    ][:ROUTINGS_READ]
-    view = shop_view(context().shop.newest(), jobs.counts(), stuck, list(_routings(routed).values()))
+    bound, routed = (jobs.page(state, limit=ROUTINGS_READ).items for state in (JobState.BOUND, JobState.ROUTED))
+    latest = (*bound, *routed)[:ROUTINGS_READ]
+    view = shop_view(context().shop.newest(), jobs.counts(), stuck, list(_routings(latest).values()))
     return _page("shop.html", "shop", view=view)
 
 

@@ -19,14 +19,22 @@ from typing import Any
 
 import numpy as np
 
+from workers.geometry.corners import Corners
 from workers.geometry.mesh import Floats
+from workers.geometry.residue import apart, clipped
 
 BEAD_WIDTHS_MM = (0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8, 1.0, 1.25, 1.6, 2.0)
 REACH = 1.5
 REACH_CORNER = 2.25  # 1 / sin(52.8 deg / 2): between the common corner angles 60 and 45 degrees
 NARROWER = 1e-3
-_HAIR = 1.01  # past the radius, so that outlines do not coincide: overlays are then ten times faster
+# Past the radius, so that outlines do not coincide: overlays are then ten times faster. The area at the radius itself
+# follows from the one at the hair by Steiner's formula.
+_HAIR = 1.01
+_SLIVER_MM2 = 1e-9  # smaller pieces come of rounding
 _POLYGON = 3
+_NEAR = 1.45  # radii: past the tip of a right angle, and short of REACH
+_AROUND = 4.0  # radii: further than any offset reaches
+_ARC_TURN = 0.35  # rad; offsets turn by less where they are arcs (a quarter turn / ARC_SEGMENTS, rounded to whole steps)
 _AT_STAKE = 8.0
 ARC_SEGMENTS = 8  # a quarter turn: 0.5 % on a radius, under 1e-5 on a section's area
 LOSS, GAIN = 0, 1
@@ -34,56 +42,113 @@ LOSS, GAIN = 0, 1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Change:
-    """What one disc changes in one section, mm^2; deep holds the parts by which features were told."""
+    """What one disc changes in one section, mm^2; pieces holds the features."""
 
     feature: float
     corner: float
     pieces: tuple[Any, ...] = ()
 
 
-def lost(section: Any, width_mm: float) -> Change:
-    """What a bead of this width cannot lay in the section (shapely polygons, mm)."""
-    import shapely
-
-    radius = width_mm * (1 - NARROWER) / 2
-    core = section.buffer(-radius, quad_segs=ARC_SEGMENTS)
-    if core.is_empty:
-        return Change(float(section.area), 0.0, tuple(shapely.get_parts(section)))
-    total = float(section.area - core.buffer(radius, quad_segs=ARC_SEGMENTS).area)
-    reach = _mitred(core, REACH * radius)
-    if total <= 1e-6 * radius**2 or reach.covers(section):
-        return Change(0.0, max(total, 0.0))
-    pieces = _pieces(section, core.buffer(_HAIR * radius, quad_segs=ARC_SEGMENTS))
-    shapely.prepare(reach)
-    return _change(pieces[~shapely.covers(reach, pieces)], total)
+def lost(section: Any, width_mm: float, corners: Corners | None = None) -> Change:
+    """What a bead of this width cannot lay in the section (shapely polygons, mm); its corners if at hand."""
+    return _Disc(section, corners or Corners.of(section), width_mm * (1 - NARROWER) / 2, 1).change()
 
 
-def filled(section: Any, width_mm: float) -> Change:
+def filled(section: Any, width_mm: float, corners: Corners | None = None) -> Change:
     """What a bead of this width closes that should stay open."""
-    import shapely
-
-    radius = width_mm * (1 - NARROWER) / 2
-    spread = section.buffer(radius, quad_segs=ARC_SEGMENTS)
-    total = float(spread.buffer(-radius, quad_segs=ARC_SEGMENTS).area - section.area)
-    deep = _mitred(spread, -REACH * radius)
-    if total <= 1e-6 * radius**2 or section.covers(deep):
-        return Change(0.0, max(total, 0.0))
-    pieces = _pieces(spread.buffer(-_HAIR * radius, quad_segs=ARC_SEGMENTS), section)
-    shapely.prepare(deep)
-    return _change(pieces[shapely.intersects(deep, pieces)], total)
+    return _Disc(section, corners or Corners.of(section), width_mm * (1 - NARROWER) / 2, -1).change()
 
 
-def _mitred(shape: Any, distance: float) -> Any:
-    return shape.buffer(distance, join_style="mitre", mitre_limit=REACH_CORNER / REACH)
+@dataclass(slots=True, eq=False)
+class _Disc:
+    """One disc in one section: an opening (sense 1) or a closing (-1), radius in mm.
 
+    moved is the section eroded (spread) by the radius; back that shape moved back by a hair more; reach the larger
+    shape with mitred corners. The latter two are made for the whole section only where they must be.
+    """
 
-def _pieces(larger: Any, smaller: Any) -> Any:
-    """The polygons of a difference, slivers of rounding left out."""
-    import shapely
+    section: Any
+    corners: Corners
+    radius: float
+    sense: int
+    moved: Any = None
+    back: Any = None
+    reach: Any = None
 
-    parts = shapely.get_parts(shapely.difference(larger, smaller))
-    parts = parts[shapely.get_type_id(parts) == _POLYGON]
-    return parts[shapely.area(parts) > 1e-9]
+    def change(self) -> Change:
+        import shapely
+
+        self.moved = self.section.buffer(-self.sense * self.radius, quad_segs=ARC_SEGMENTS)
+        if self.moved.is_empty:
+            return Change(float(self.section.area), 0.0, tuple(shapely.get_parts(self.section)))
+        total, marks = self._by_corners() or self._by_offset()
+        if total <= 1e-6 * self.radius**2 or not len(marks):
+            return Change(0.0, max(total, 0.0))
+        whole = np.array(self.moved.bounds if self.sense < 0 else self.section.bounds)
+        return _change(apart(whole, marks, _AROUND * self.radius, self._pieces), total)
+
+    def _by_corners(self) -> tuple[float, Any] | None:
+        """Area changed and the tips out of reach, where nothing parts or meets; else None.
+
+        Then moving back meets nothing either, so Steiner's formula holds, and what is out of reach has a tip.
+        """
+        import shapely
+
+        after = Corners.of(self.moved)
+        alike = (after.parts, after.holes) == (self.corners.parts, self.corners.holes)
+        if not alike or float((after.turns * self.sense).min()) < -_ARC_TURN:
+            return None
+        back = after.grown_area(float(self.moved.area), self.sense * self.radius)
+        near = self.moved if self.sense > 0 else shapely.boundary(self.moved)
+        shapely.prepare(near)
+        tips = self.corners.tips(self.sense)
+        return self.sense * (float(self.section.area) - back), tips[~shapely.dwithin(near, tips, _NEAR * self.radius)]
+
+    def _by_offset(self) -> tuple[float, Any]:
+        """The same from the offsets themselves: area changed and the runs of the outline out of reach."""
+        import shapely
+
+        self._whole()
+        rest = self.sense * (_HAIR - 1) * self.radius * float(self.back.length)
+        total = self.sense * (float(self.section.area - self.back.area) + rest)
+        runs = self.corners.runs
+        if self.sense > 0:
+            return total, runs[~shapely.covers(self.reach, runs)]
+        return total, runs[shapely.intersects(self.reach, runs)]
+
+    def _whole(self) -> None:
+        import shapely
+
+        if self.back is None:
+            self.back, self.reach = self._offsets(self.moved)
+            shapely.prepare(self.reach)
+
+    def _offsets(self, moved: Any) -> tuple[Any, Any]:
+        out = self.sense * self.radius
+        reach = moved.buffer(REACH * out, join_style="mitre", mitre_limit=REACH_CORNER / REACH)
+        return moved.buffer(_HAIR * out, quad_segs=ARC_SEGMENTS), reach
+
+    def _pieces(self, box: Floats | None) -> Any:
+        """The features in a box, or all."""
+        import shapely
+
+        section, (back, reach) = self._in(box)
+        parts = shapely.get_parts(shapely.difference(*((section, back) if self.sense > 0 else (back, section))))
+        parts = parts[shapely.get_type_id(parts) == _POLYGON]
+        parts = parts[shapely.area(parts) > _SLIVER_MM2]
+        shapely.prepare(reach)
+        return parts[~shapely.covers(reach, parts) if self.sense > 0 else shapely.intersects(reach, parts)]
+
+    def _in(self, box: Floats | None) -> tuple[Any, tuple[Any, Any]]:
+        """The section and the two offsets within a box; those from no more than what can reach into it."""
+        if box is None:
+            self._whole()
+            return self.section, (self.back, self.reach)
+        if self.back is not None:
+            return clipped(self.section, box), (clipped(self.back, box), self.reach)
+        margin = _AROUND * self.radius * np.array([-1, -1, 1, 1])
+        back, reach = self._offsets(clipped(self.moved, box + margin))
+        return clipped(self.section, box), (clipped(back, box), reach)
 
 
 def _change(features: Any, total: float) -> Change:
@@ -106,6 +171,7 @@ class LayerCurves:
     feature: Floats = field(default_factory=lambda: np.full((2, len(BEAD_WIDTHS_MM)), np.nan))
     corner: Floats = field(default_factory=lambda: np.full((2, len(BEAD_WIDTHS_MM)), np.nan))
     pieces: dict[tuple[int, int], tuple[Any, ...]] = field(default_factory=dict)
+    corners: Corners | None = None
 
     def computed(self) -> LayerCurves:
         last = len(BEAD_WIDTHS_MM) - 1
@@ -118,7 +184,9 @@ class LayerCurves:
         return self
 
     def _at(self, side: int, i: int) -> None:
-        change = (lost, filled)[side](self.section, BEAD_WIDTHS_MM[i])
+        if self.corners is None:
+            self.corners = Corners.of(self.section)
+        change = (lost, filled)[side](self.section, BEAD_WIDTHS_MM[i], self.corners)
         self.feature[side, i], self.corner[side, i] = change.feature, change.corner
         self.pieces[side, i] = change.pieces
 

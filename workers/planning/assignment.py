@@ -1,8 +1,8 @@
 """Where the order on a machine does not matter, a plan is an assignment: integer programming (HiGHS, through scipy).
 
-The cost asked for is halved in on, between the bound and the best plan known. Pairings through which nothing so cheap can
-go, by their reduced cost in the linear program, are left out, which shrinks the programs to a fraction. Measured on the
-published instances: see tests/benchmarks/bench_plans.py.
+The cost asked for is halved in on, between the bound and the best plan known. Pairings through which nothing so cheap
+can go, by their reduced cost in the linear program, are left out, which shrinks the programs to a fraction. Measured on
+the published instances: see tests/benchmarks/bench_plans.py.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -17,7 +18,7 @@ import numpy as np
 from workers.planning.problem import Floats, Ints, Problem
 from workers.planning.rows import Part, Rows
 
-ARCS_MAX = 40_000  # the arc program is tried up to this size (measured: see tests/benchmarks/bench_plans.py)
+ARCS_MAX = 120_000  # the arc program is tried up to this size: 100,000 arcs took 4 s of one core here
 SLACK = 1e-6  # what a linear program's value may be off by, relative
 
 
@@ -37,16 +38,21 @@ class Bound:
     through: Floats | None = None
 
 
-def lower_bound(problem: Problem, *, seconds: float) -> Bound:
-    """The best bound that the time allows."""
+def bounds(problem: Problem, *, seconds: float) -> Iterator[Bound]:
+    """Ever better bounds, as far as the time allows."""
     until = time.monotonic() + seconds
     bound = assignment_bound(problem, seconds=seconds)
+    yield bound
     left = until - time.monotonic()
     if problem.has_setups and left > 0 and arcs_of(problem) <= ARCS_MAX:
         arcs = arc_bound(problem, seconds=left)
         if arcs.value > bound.value:
-            return arcs
-    return bound
+            yield arcs
+
+
+def lower_bound(problem: Problem, *, seconds: float) -> Bound:
+    """The best bound that the time allows."""
+    return max(bounds(problem, seconds=seconds), key=lambda bound: bound.value)
 
 
 def rounded(problem: Problem, value: float) -> float:
@@ -118,7 +124,7 @@ def arc_bound(problem: Problem, *, seconds: float) -> Bound:
 
 
 def least_setups(problem: Problem) -> tuple[Floats, Floats]:
-    """For each pairing the least setup after another job on its machine (its first setup if there is none), and its first."""
+    """For each pairing the least setup after another job on its machine (without any: the first), and its first."""
     users = np.zeros((problem.machines, problem.families), dtype=np.int64)
     jobs = np.unique(np.stack([problem.machine, problem.family, problem.job]), axis=1)
     np.add.at(users, (jobs[0], jobs[1]), 1)

@@ -8,7 +8,7 @@ after ``PATIENCE_D`` days: what waits gains weight and nothing waits for ever.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from workers.model.dispatch import Claim, Entry, ListCost, Listed, RoutedJob
 from workers.model.fleet import Machine
+from workers.model.routing import Candidate
 from workers.model.shop import Shop
 from workers.planning.places import UNPLACED
 
@@ -101,6 +102,25 @@ def listed_of(job: RoutedJob, now: float) -> Listed:
         due_at=job.due_at,
     )
     return Listed(entry=entry, place=UNPLACED, accepted=job.accepted, scrapped=job.scrapped)
+
+
+def listed_anew(listed: Listed, chosen: Candidate) -> Listed:
+    """The job with another candidate chosen for it; how it stands and since when it waits is kept."""
+    entry = listed.entry
+    job = RoutedJob(
+        job_id=entry.job_id,
+        attempt=entry.attempt,
+        name=entry.name,
+        quantity=entry.quantity,
+        priority=entry.priority,
+        handed_in_at=entry.handed_in_at,
+        chosen=chosen,
+        due_at=entry.due_at,
+        accepted=listed.accepted,
+        scrapped=listed.scrapped,
+    )
+    made = listed_of(job, entry.bound_at)
+    return replace(made, entry=replace(made.entry, pinned=entry.pinned, moved_at=entry.moved_at), held=listed.held)
 
 
 def weight_of(entry: Entry) -> float:

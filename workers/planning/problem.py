@@ -116,7 +116,7 @@ def from_matrix(
         raise InvalidError("hours is a matrix, jobs by machines")
     jobs, machines = matrix.shape
     kinds = _families(family, jobs, machines, own=setup is not None or first is not None)
-    count = int(kinds.max()) + 1
+    count = _family_count(kinds, setup, first)
     job, machine = np.nonzero(np.isfinite(matrix))
     return Problem(
         jobs=jobs,
@@ -144,6 +144,14 @@ def _families(family: ArrayLike | None, jobs: int, machines: int, *, own: bool) 
     if kinds.ndim == 1:
         kinds = kinds[:, None]
     return np.ascontiguousarray(np.broadcast_to(kinds, (jobs, machines)), dtype=np.int64)
+
+
+def _family_count(kinds: Ints, setup: ArrayLike | None, first: ArrayLike | None) -> int:
+    """As many as the tables have columns, or as are named."""
+    for table in (setup, first):
+        if table is not None and np.ndim(table):
+            return int(np.shape(table)[-1])
+    return int(kinds.max()) + 1
 
 
 def _full(values: ArrayLike, shape: tuple[int, ...]) -> Floats:
@@ -175,7 +183,7 @@ def _require_shapes(problem: Problem) -> None:
 def _require_ranges(problem: Problem) -> None:
     for name, limit in (("job", problem.jobs), ("machine", problem.machines), ("family", problem.families)):
         values = getattr(problem, name)
-        if values.size and not (0 <= values.min() and values.max() < limit):
+        if values.size and not (values.min() >= 0 and values.max() < limit):
             raise InvalidError(f"{name} counts from 0 to {limit - 1}")
     if (np.diff(problem.job) < 0).any():
         raise InvalidError("pairings are sorted by job")

@@ -13,6 +13,7 @@ from workers.planning.schedule import Sequences, cost_of
 # Scale factors tried (engineering prior): from looking hardly ahead to looking far ahead.
 LOOK_AHEAD = (0.5, 2.0, 6.0)
 SETUP_CARE = (0.2, 0.7, 2.0)
+LARGE = 5_000_000  # jobs times pairings: one schedule then takes most of a second
 
 
 def first_free(problem: Problem) -> Sequences:
@@ -69,7 +70,9 @@ def atcs(problem: Problem, k1: float, k2: float) -> Sequences:
 
 
 def best_atcs(problem: Problem) -> Sequences:
-    """The best of a small grid of scale factors; those that change nothing are not varied."""
+    """The best of a small grid of scale factors; those that change nothing, or would take long, are not varied."""
+    if problem.jobs * problem.pairings > LARGE:
+        return atcs(problem, LOOK_AHEAD[1], SETUP_CARE[1])
     ahead = LOOK_AHEAD if np.isfinite(problem.due).any() else LOOK_AHEAD[:1]
     care = SETUP_CARE if problem.has_setups else SETUP_CARE[:1]
     return min((atcs(problem, k1, k2) for k1, k2 in product(ahead, care)), key=lambda one: cost_of(problem, one))
@@ -84,11 +87,11 @@ def mean_setup(problem: Problem) -> float:
 
 def _first_of_each(job: Ints, ends: Floats) -> Ints:
     """For each job (pairings sorted by job), the place of its earliest end."""
-    order = np.lexsort((ends, job))
-    first = np.ones(len(job), dtype=bool)
-    first[1:] = job[order][1:] != job[order][:-1]
-    chosen: Ints = order[first]
-    return chosen
+    begin = np.flatnonzero(np.diff(job, prepend=-1))
+    least = np.minimum.reduceat(ends, begin)
+    places = np.flatnonzero(ends == np.repeat(least, np.diff(begin, append=len(job))))
+    first: Ints = places[np.flatnonzero(np.diff(job[places], prepend=-1))]
+    return first
 
 
 class _Floor:

@@ -71,18 +71,18 @@ def improve(
     limit: Limit,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
-    target: float = -np.inf,
+    enough: Callable[[float], bool] | None = None,
 ) -> Found:
-    """Search from a start until the limit, a cancel, or a cost of target or less."""
+    """Search from a start until the limit, a cancel, or a best cost that is enough."""
     chain = _Chain(problem, start, seed)
     began, rounds, stopped = limit.clock(), 0, False
-    while problem.jobs > 1 and chain.best > target:
+    while True:
         if rounds % LOOK_EVERY == 0:
             used = limit.used(began, rounds)
             if progress is not None:
                 progress(min(used, 1.0), chain.best)
             stopped = cancelled is not None and cancelled()
-            if used >= 1.0 or stopped:
+            if used >= 1.0 or stopped or (enough is not None and enough(chain.best)):
                 break
             chain.cool(used)
         chain.round()
@@ -215,7 +215,8 @@ class _Chain:
         ends = self.slots.last
         if self._makespan:
             now = ends[machines, None]
-            cost = cost + self._makespan * np.maximum(last - ends.max(), 0.0) + self._balance * (last * last - now * now)
+            later = np.maximum(last - ends.max(), 0.0)
+            cost = cost + self._makespan * later + self._balance * (last * last - now * now)
         row, slot = divmod(int(cost.argmin()), cost.shape[1])
         return row, slot
 

@@ -96,7 +96,7 @@ class Slots:
         before, after = [none, *families], [*families, none]
         setups = self._setup[machine, before, after].tolist()
         clock, idle, cost = self._free[machine], 0.0, 0.0
-        clocks, starts, ends, idles = [clock], [], [], []
+        clocks, starts, idles = [clock], [], []
         for job, pairing, setup in zip(jobs, order, setups, strict=False):
             start = clock + setup
             release = self._release[job]
@@ -159,7 +159,9 @@ class Slots:
             np.maximum(push, self._ready[machine], out=push)
         push -= self._start[machine]  # by how much it is shifted
         at_end = self._is_end[machine]
-        cost = by.setup * (s_in + s_out - self._between[machine]) + self._fixed[pairing][:, None] + self._barred[machine]
+        cost = (
+            by.setup * (s_in + s_out - self._between[machine]) + self._fixed[pairing][:, None] + self._barred[machine]
+        )
         last = self._shifted_last(machine, push)
         last[at_end] = end[at_end]
         if self._timed:

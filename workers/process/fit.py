@@ -114,10 +114,12 @@ def predict(kind_code: Codes, axis_code: Codes, nominal_mm: Array, facets: Array
         prior_mean, prior_variance = (np.take(part, classes.base_of, axis=1) for part in (prior_mean, prior_variance))
     learnt = classes.learnt or learnt_sizes(surprise(classes))
     row = row_of(kind_code, axis_code)
-    variance = prior_variance * learnt.prior_share[row]
+    mean, variance = learnt.shift[row], learnt.prior_share[row]
+    mean += prior_mean
+    variance *= prior_variance
     variance += learnt.variance[row]
     return Prediction(
-        mean=prior_mean + learnt.shift[row],
+        mean=mean,
         scale=np.sqrt(variance, out=variance),
         dof=learnt.dof[row],
         prior_mean=prior_mean,

@@ -7,7 +7,7 @@ stdtr, some 350 ns a value, stays for the rest and is the reference in the tests
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 
 import numpy as np
@@ -17,6 +17,7 @@ from scipy.special import stdtr
 from workers.learning.arrays import Array
 
 LONGEST_SUM = 60
+PIECE = 2048  # ours: 16 kB arrays, which the allocator does not give back and fetch again
 
 
 def student_cdf(t: Array, dof: Array) -> Array:
@@ -35,13 +36,19 @@ def _by_dof(dof: Array, chance: Callable[..., Array], *values: Array) -> Array:
     if flat.size == 0 or flat.min() == flat.max():
         return chance(*columns, float(flat[0]) if flat.size else 1.0).reshape(dof.shape)
     order = _order(flat)
-    ordered, columns = flat[order], [column[order] for column in columns]
-    ends = [*(np.flatnonzero(np.diff(ordered)) + 1).tolist(), len(ordered)]
-    found, start = np.empty_like(flat), 0
-    for end in ends:
-        found[order[start:end]] = chance(*(column[start:end] for column in columns), float(ordered[start]))
-        start = end
+    found = np.empty_like(flat)
+    for places in _pieces(order, flat[order]):
+        found[places] = chance(*(column[places] for column in columns), float(flat[places[0]]))
     return found.reshape(dof.shape)
+
+
+def _pieces(order: NDArray[np.intp], dof: Array) -> Iterator[NDArray[np.intp]]:
+    """Runs of equal dof, none longer than PIECE: small arrays come from memory that is at hand."""
+    ends, start = [*(np.flatnonzero(dof[1:] != dof[:-1]) + 1).tolist(), len(dof)], 0
+    for end in ends:
+        for at in range(start, end, PIECE):
+            yield order[at : min(at + PIECE, end)]
+        start = end
 
 
 def _order(dof: Array) -> NDArray[np.intp]:

@@ -18,6 +18,7 @@ from workers.routing.cautions import cautions_for, notes_for
 from workers.routing.doubt import doubt
 from workers.routing.flips import Index, flips
 from workers.routing.gates import material_refusals
+from workers.routing.memory import keep_freed_memory
 from workers.routing.refusals import nearest_miss, refusals
 from workers.routing.remedies import remedies
 from workers.routing.score import ScoreBlock, score, weights_of
@@ -36,6 +37,7 @@ class Router:
     """
 
     def __init__(self, shop: Shop, now: float | None = None) -> None:
+        keep_freed_memory()
         self.shop = shop
         self.as_of = hour_of(now)
         self._book = Book(shop.evidence)

@@ -118,6 +118,15 @@ class DispatchRepository:
         kept = claim_of(holder.decode(), claim) if holder and claim else None
         return DispatchList(machine_id=machine_id, version=int(version or 0), listed=listed, claim=kept)
 
+    def machines(self) -> list[str]:
+        """Machines that have or had a list."""
+        found: Any = self._redis.hkeys(self._keys.dispatch_versions)
+        return sorted(raw.decode() for raw in found)
+
+    def version(self, machine_id: str) -> int:
+        raw: Any = self._redis.hget(self._keys.dispatch_versions, machine_id)
+        return int(raw or 0)
+
     def _counts(self, job_ids: Sequence[str], holder: bytes | None) -> tuple[list[dict[str, int]], dict[bytes, bytes]]:
         with self._redis.pipeline(transaction=True) as pipe:
             for job_id in job_ids:

@@ -50,10 +50,22 @@ class EventLog:
         rows: Any = self._redis.xrevrange(self._keys.events, count=1)
         return rows[0][0].decode() if rows else "0-0"
 
+    def has_gap(self, event_id: str) -> bool:
+        """Whether events behind ``event_id`` may have been dropped: it is older than the oldest that is kept."""
+        rows: Any = self._redis.xrange(self._keys.events, count=1)
+        if not rows or _position(event_id) >= _position(rows[0][0].decode()):
+            return False
+        return int(self._redis.xlen(self._keys.events)) >= EVENTS_KEPT
+
     def history(self, subject: str, limit: int = 1000) -> tuple[HistoryEntry, ...]:
         """The newest ``limit`` lines about one thing, oldest first."""
         rows: Any = self._redis.lrange(self._keys.history(subject), -limit, -1)
         return tuple(msgspec.json.decode(row, type=HistoryEntry) for row in rows)
+
+
+def _position(event_id: str) -> tuple[int, int]:
+    millis, _, serial = event_id.partition("-")
+    return int(millis), int(serial or 0)
 
 
 def _event(row_id: bytes, fields: Mapping[bytes, bytes]) -> Event:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 
 from redis.client import Pipeline
 
@@ -40,6 +41,7 @@ def text_of(key: EvidenceKey) -> str:
     return _SEPARATOR.join((key.machine_id, key.nozzle_id, key.material_id, str(key.bore_um), *of_size))
 
 
+@lru_cache(maxsize=50_000)
 def key_of(text: str) -> EvidenceKey:
     """The key that ``text_of`` wrote. Raises ValueError on any other text."""
     machine_id, nozzle_id, material_id, bore_um, kind, axis = text.split(_SEPARATOR)

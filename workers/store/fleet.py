@@ -51,6 +51,11 @@ class FleetRepository:
         with self._redis.pipeline(transaction=True) as pipe:
             return _read_shop(pipe, self._keys)
 
+    def _things(self) -> Shop:
+        """The shop without its evidence, which no rule about things looks at."""
+        with self._redis.pipeline(transaction=True) as pipe:
+            return _read_shop(pipe, self._keys, evidence=False)
+
     def get(self, kind: type[T], thing_id: str) -> T:
         """Raises NotFoundError."""
         raw: Any = self._redis.hget(self._keys.kind(PLURALS[kind]), thing_id)
@@ -122,7 +127,7 @@ class FleetRepository:
             while True:
                 try:
                     pipe.watch(self._keys.revision)  # type: ignore[no-untyped-call]
-                    changed = plan(self.snapshot())
+                    changed = plan(self._things())
                     pipe.multi()
                     for thing in changed:
                         write_thing(pipe, self._keys, verb, thing, self._clock())
@@ -158,13 +163,15 @@ def event_data(thing: Thing) -> dict[str, Any]:
     return data
 
 
-def _read_shop(pipe: Pipeline, keys: Keys) -> Shop:
+def _read_shop(pipe: Pipeline, keys: Keys, evidence: bool = True) -> Shop:
     pipe.get(keys.revision)
     pipe.get(keys.emphasis)
-    pipe.hgetall(keys.evidence)
+    if evidence:
+        pipe.hgetall(keys.evidence)
     for plural in PLURALS.values():
         pipe.hvals(keys.kind(plural))
-    revision, emphasis, sums, *rows = pipe.execute()
+    revision, emphasis, *rows = pipe.execute()
+    sums = rows.pop(0) if evidence else {}
     things: dict[str, Any] = {
         plural: tuple(sorted((from_json(raw, kind) for raw in values), key=lambda thing: thing.id))
         for (kind, plural), values in zip(PLURALS.items(), rows, strict=True)

@@ -147,6 +147,30 @@ class Keys:
         return self._key("holders")
 
     @property
+    def webhooks(self) -> str:
+        """Hash id -> JSON of a webhook, its secret included."""
+        return self._key("webhooks")
+
+    @property
+    def webhook_deliveries(self) -> str:
+        """Hash webhook id -> JSON of how far it has been told."""
+        return self._key("webhook-deliveries")
+
+    def dead_letters(self, webhook_id: str) -> str:
+        """List of JSON, newest first."""
+        return self._key("dead-letters", webhook_id)
+
+    @property
+    def changes_cursor(self) -> str:
+        """Id of the last event that the dispatch lists have followed."""
+        return self._key("changes-cursor")
+
+    @property
+    def changes_recheck(self) -> str:
+        """Set of the machines whose lists grew while the shop changed."""
+        return self._key("changes-recheck")
+
+    @property
     def claims_to_report(self) -> str:
         """Set of finished claims whose outcome is not recorded yet."""
         return self._key("claims-to-report")

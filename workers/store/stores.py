@@ -19,6 +19,7 @@ from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
+from workers.store.webhooks import WebhookRepository
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class Stores:
     inbox: Inbox
     dispatch: DispatchRepository
     claims: ClaimRepository
+    webhooks: WebhookRepository
     events: EventLog
     idempotency: IdempotencyStore
 
@@ -60,6 +62,7 @@ def open_stores(
         inbox=Inbox(client, keys, clock, reclaim_after_s),
         dispatch=DispatchRepository(client, keys, clock),
         claims=ClaimRepository(client, keys),
+        webhooks=WebhookRepository(client, keys, clock),
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),
     )

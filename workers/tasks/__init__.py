@@ -1,5 +1,7 @@
 """The RQ entry points: thin. Load, call pure code, store. Tasks carry ids only; our own records are the truth."""
 
+from workers.tasks.changes import follow_changes, watch_changes
+from workers.tasks.claim_outcomes import record_outcome, record_outcomes, watch_claims
 from workers.tasks.dispatch import bind_all
 from workers.tasks.geometry import (
     GEOMETRY_QUEUE,
@@ -9,6 +11,7 @@ from workers.tasks.geometry import (
     ring_geometry,
     use_mesh_limits,
 )
+from workers.tasks.moves import MoveWish, PlannedMove, plan_move
 from workers.tasks.posed import PosedJob, posed_jobs
 from workers.tasks.routing import (
     ROUTING_QUEUE,
@@ -22,10 +25,13 @@ from workers.tasks.routing import (
     route_all,
     route_now,
 )
+from workers.tasks.webhooks import watch_webhooks
 
 __all__ = [
     "GEOMETRY_QUEUE",
     "ROUTING_QUEUE",
+    "MoveWish",
+    "PlannedMove",
     "PosedJob",
     "analyse",
     "analyse_next",
@@ -34,13 +40,20 @@ __all__ = [
     "drain",
     "drain_and_bind",
     "drain_inbox",
+    "follow_changes",
     "information_now",
+    "plan_move",
     "posed_jobs",
     "reconcile",
     "reconcile_parts",
+    "record_outcome",
+    "record_outcomes",
     "ring",
     "ring_geometry",
     "route_all",
     "route_now",
     "use_mesh_limits",
+    "watch_changes",
+    "watch_claims",
+    "watch_webhooks",
 ]

@@ -61,7 +61,10 @@ def bind_routed(stores: Stores, limit: int = BIND_BATCH) -> int:
             by_machine[machine_id].append(job)
         else:
             _route_again(stores, job.job_id)
-    return sum(_bind(stores, shop, machines[one], jobs) for one, jobs in by_machine.items())
+    bound = sum(_bind(stores, shop, machines[one], jobs) for one, jobs in by_machine.items())
+    if by_machine and stores.fleet.revision() != shop.revision:
+        stores.client.sadd(stores.keys.changes_recheck, *by_machine)
+    return bound
 
 
 def _bind(stores: Stores, shop: Shop, machine: Machine, jobs: Sequence[RoutedJob]) -> int:

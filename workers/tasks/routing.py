@@ -102,7 +102,7 @@ def _score(stores: Stores, entries: Sequence[InboxEntry]) -> list[Result]:
             gone.append(Result(entry, JobState.CANCELLED))  # committed as nothing: the script sees its state
         else:
             live.append((entry, record.spec))
-    routings = route_posed(_router_for(stores), posed_jobs(stores, [spec for _, spec in live]))
+    routings = route_posed(router_for(stores), posed_jobs(stores, [spec for _, spec in live]))
     return gone + [_result(entry, routing) for (entry, _), routing in zip(live, routings, strict=True)]
 
 
@@ -121,7 +121,7 @@ def _chosen(job: PosedJob, routings: Sequence[Routing | Exception]) -> Routing |
     return job.chosen(sound)
 
 
-def _router_for(stores: Stores) -> Router:
+def router_for(stores: Stores) -> Router:
     """The process's one warm table, made anew when the shop has changed or the hour (what is aged is an hour older)."""
     global _router  # noqa: PLW0603
     now, router = time.time(), _router
