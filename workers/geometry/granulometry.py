@@ -34,7 +34,8 @@ _SLIVER_MM2 = 1e-9  # smaller pieces come of rounding
 _POLYGON = 3
 _NEAR = 1.45  # radii: past the tip of a right angle, and short of REACH
 _AROUND = 4.0  # radii: further than any offset reaches
-_ARC_TURN = 0.35  # rad; offsets turn by less where they are arcs (a quarter turn / ARC_SEGMENTS, rounded to whole steps)
+# rad; offsets turn by less where they are arcs (a quarter turn / ARC_SEGMENTS, rounded to whole steps)
+_ARC_TURN = 0.35
 _AT_STAKE = 8.0
 ARC_SEGMENTS = 8  # a quarter turn: 0.5 % on a radius, under 1e-5 on a section's area
 LOSS, GAIN = 0, 1
