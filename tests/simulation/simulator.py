@@ -115,12 +115,12 @@ class Simulator:
             return Report(accepted=False, scrap_reason=ScrapReason.CLOG, clogs=1, extruded_cm3=clog_at)
         if self.random.random() > truth.sound:
             return Report(accepted=False, scrap_reason=ScrapReason.CAME_LOOSE, extruded_cm3=volume / 2)
-        sizes = tuple((fit.name, self._measured(truth, need, fit.prior_mean_mm or 0.0))
-                      for need, fit in zip(spec.tolerances, candidate.fits, strict=True))  # fmt: skip
+        sizes = tuple(
+            (fit.name, self._measured(truth, need, fit.prior_mean_mm or 0.0))
+            for need, fit in zip(spec.tolerances, candidate.fits, strict=True)
+        )
         good = all(f.lower_mm <= size <= f.upper_mm for f, (_, size) in zip(candidate.fits, sizes, strict=True))
-        hours = candidate.print_h / candidate.grounds.time_factor * math.exp(
-            self.random.gauss(truth.ln_time, TIME_SD)
-        )  # fmt: skip
+        hours = candidate.print_h / candidate.grounds.time_factor * math.exp(self.random.gauss(truth.ln_time, TIME_SD))
         return Report(accepted=good, scrap_reason=None if good else ScrapReason.SIZE, print_h=hours, sizes=sizes)
 
     def truth_of(self, candidate: Candidate) -> Truth:
