@@ -62,6 +62,12 @@ class _Names:
             f"{self.of(Material, candidate.material_id)}"
         )
 
+    def winner(self, told: str) -> str:
+        """Names in the place of the ids in ``machine / nozzle / material, bead w x h mm``."""
+        place, _, bead = told.partition(", ")
+        machine, nozzle, material = place.split(" / ")
+        return f"{self.of(Machine, machine)}, nozzle {self.of(Nozzle, nozzle)}, {self.of(Material, material)}, {bead}"
+
 
 def explain(routing: Routing, shop: Shop) -> Explanation:
     """The sentences of a routing; ``shop`` gives the names."""
@@ -85,7 +91,7 @@ def explain(routing: Routing, shop: Shop) -> Explanation:
         reasons=tuple(_reasons(routing, routing.chosen, parts, names)),
         contributions=parts,
         refusals=refusals,
-        flips=tuple(sentence for flip in routing.flips for sentence in _flip_sentences(flip)),
+        flips=tuple(sentence for flip in routing.flips for sentence in _flip_sentences(flip, names)),
         remedies=remedies,
         notes=routing.notes,
         cautions=routing.cautions,
@@ -119,7 +125,8 @@ def _headline(chosen: Candidate, names: _Names) -> str:
 def _reasons(routing: Routing, chosen: Candidate, parts: tuple[Contribution, ...], names: _Names) -> Iterator[str]:
     yield _considered(routing)
     yield (
-        f"It keeps {chosen.scores.detail:.0%} of the details finer than 2 mm, clogs with a chance of "
+        f"Its detail score is {chosen.scores.detail:.2f} (details finer than 2 mm kept, layer steps on slopes), "
+        f"it clogs with a chance of "
         f"{_percent(chosen.clog_risk)} a copy, and takes {hours(chosen.print_h)} and {chosen.material_g:.0f} g."
     )
     for one in chosen.fits:
@@ -214,13 +221,14 @@ def _figure(value: float | str, unit: str) -> str:
     return value if isinstance(value, str) else f"{value:g} {unit}".strip()
 
 
-def _flip_sentences(flip: Flip) -> Iterator[str]:
+def _flip_sentences(flip: Flip, names: _Names) -> Iterator[str]:
     for to, winner, verb in (
         (flip.falls_to, flip.falls_to_winner, "falls"),
         (flip.rises_to, flip.rises_to_winner, "rises"),
     ):
-        if to is not None and FLIP_SHOWN < to < 1.0 - FLIP_SHOWN:
-            yield f"If the weight of {flip.weight} {verb} from {flip.now:.2f} to {to:.2f}, {winner} wins."
+        if to is not None and winner is not None and FLIP_SHOWN < to < 1.0 - FLIP_SHOWN:
+            said = names.winner(winner)
+            yield f"If the weight of {flip.weight} {verb} from {flip.now:.2f} to {to:.2f}, {said} wins."
 
 
 def _percent(share: float) -> str:
