@@ -217,7 +217,7 @@ def test_no_acknowledged_upload_is_lost_when_processes_are_killed(shop: Shop) ->
             status, made = shop.upload("/v1/jobs", cube, unit="mm", job=json.dumps(job_on(name=f"cube {number}")))
             if status == 202:
                 kept.append(made["id"])
-            over.wait(0.05)
+            over.wait(0.4)  # an analysis takes about a second: what is kept must be worked off in the end
 
     uploader = threading.Thread(target=hand_in, daemon=True)
     uploader.start()

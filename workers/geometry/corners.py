@@ -12,15 +12,20 @@ from workers.geometry.mesh import Floats, Ints
 
 _RUN = 8  # edges in a run: the outline's grain of search
 _BLUNT = 0.1  # rad; a corner that turns less is no tip
+_SAME_PLACE = 1e-3  # of an offset: room for its rounding
 
 
 @dataclass(frozen=True, eq=False)
 class Corners:
-    """points (n, 2) in mm; turns (n,) in rad, positive where material is convex; outline length in mm."""
+    """points (n, 2) in mm; turns (n,) in rad, positive where material is convex; outline length in mm.
+
+    inner (n, 2) points along the bisector into the turn and is 2 sin(turn / 2) long.
+    """
 
     section: Any
     points: Floats
     turns: Floats
+    inner: Floats
     length: float
     parts: int
     holes: int
@@ -40,8 +45,12 @@ class Corners:
         turns = np.arctan2(back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0], (back * ahead).sum(axis=1))
         holes = shapely.get_num_interior_rings(parts)
         sense = np.where(shapely.is_ccw(rings), 1, -1) * _outer(holes)
-        length = float(np.hypot(ahead[:, 0], ahead[:, 1]).sum())
-        return cls(section, points, turns * np.repeat(sense, sizes), length, len(parts), int(holes.sum()))
+        length = np.hypot(ahead[:, 0], ahead[:, 1])
+        unit = ahead / np.maximum(length, 1e-300)[:, None]
+        signed = turns * np.repeat(sense, sizes)
+        return cls(
+            section, points, signed, unit - unit[before], float(length.sum()), len(parts), int(holes.sum())
+        )
 
     def grown_area(self, area: float, distance: float) -> float:
         """The area (mm^2) after an outward (inward, negative) offset with round corners that meets nothing."""
@@ -49,11 +58,18 @@ class Corners:
         round_, mitred = turns[turns > 0].sum() / 2, np.tan(turns[turns < 0] / 2).sum()
         return float(area + distance * self.length + distance * abs(distance) * (round_ + mitred))
 
-    def tips(self, sense: int) -> Any:
-        """The convex (sense 1) or concave (-1) corners as points."""
-        import shapely
+    def tips(self, sense: int) -> Ints:
+        """Which corners are convex (sense 1) or concave (-1)."""
+        return np.flatnonzero(self.turns * sense > _BLUNT)
 
-        return shapely.points(self.points[self.turns * sense > _BLUNT])
+    def kept(self, which: Ints, moved: Corners, distance: float) -> Any:
+        """Whether corners are still there after an offset into the turn, each where its two edges alone put it.
+
+        Such a corner lies distance / cos(turn / 2) along the bisector: nothing else has cut it.
+        """
+        half = np.abs(self.turns[which, None]) / 2
+        there = self.points[which] + self.inner[which] * distance / (2 * np.sin(half) * np.cos(half))
+        return _met(there, moved.points, _SAME_PLACE * distance)
 
     @cached_property
     def runs(self) -> Any:
@@ -65,6 +81,18 @@ class Corners:
         first, edges = _run_starts(sizes)
         run = np.repeat(np.arange(len(first)), edges + 1)
         return shapely.linestrings(points[first[run] + _nth(edges + 1)], indices=run)
+
+
+def _met(places: Floats, points: Floats, within: float) -> Any:
+    """For each place, whether one of the points lies within so much of it along x and along y."""
+    points = points[np.argsort(points[:, 0])]
+    low = np.searchsorted(points[:, 0], places[:, 0] - within)
+    high = np.searchsorted(points[:, 0], places[:, 0] + within, side="right")
+    met = np.zeros(len(places), dtype=bool)
+    for k in range(int((high - low).max())):
+        at = np.minimum(low + k, len(points) - 1)
+        met |= (low + k < high) & (np.abs(points[at, 1] - places[:, 1]) <= within)
+    return met
 
 
 def _neighbours(sizes: Ints) -> tuple[Ints, Ints]:

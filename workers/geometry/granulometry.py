@@ -33,10 +33,12 @@ _HAIR = 1.01
 _SLIVER_MM2 = 1e-9  # smaller pieces come of rounding
 _POLYGON = 3
 _NEAR = 1.45  # radii: past the tip of a right angle, and short of REACH
+_MANY = 16  # tips to look at one by one
 _AROUND = 4.0  # radii: further than any offset reaches
 # rad; offsets turn by less where they are arcs (a quarter turn / ARC_SEGMENTS, rounded to whole steps)
 _ARC_TURN = 0.35
 _AT_STAKE = 8.0
+_AT_STAKE_EXPECTED, _AS_EXPECTED = 40.0, 1.0
 ARC_SEGMENTS = 8  # a quarter turn: 0.5 % on a radius, under 1e-5 on a section's area
 LOSS, GAIN = 0, 1
 
@@ -83,6 +85,8 @@ class _Disc:
         if self.moved.is_empty:
             return Change(float(self.section.area), 0.0, tuple(shapely.get_parts(self.section)))
         total, marks = self._by_corners() or self._by_offset()
+        if len(marks) > _MANY and self.back is None:
+            total, marks = self._by_offset()
         if total <= 1e-6 * self.radius**2 or not len(marks):
             return Change(0.0, max(total, 0.0))
         whole = np.array(self.moved.bounds if self.sense < 0 else self.section.bounds)
@@ -100,10 +104,20 @@ class _Disc:
         if not alike or float((after.turns * self.sense).min()) < -_ARC_TURN:
             return None
         back = after.grown_area(float(self.moved.area), self.sense * self.radius)
+        return self.sense * (float(self.section.area) - back), self._tips_out_of_reach(after)
+
+    def _tips_out_of_reach(self, after: Corners) -> Any:
+        """As points. A corner that only its own two edges moved is out of reach when it is sharp enough."""
+        import shapely
+
         near = self.moved if self.sense > 0 else shapely.boundary(self.moved)
         shapely.prepare(near)
         tips = self.corners.tips(self.sense)
-        return self.sense * (float(self.section.area) - back), tips[~shapely.dwithin(near, tips, _NEAR * self.radius)]
+        tips = tips[~shapely.dwithin(near, shapely.points(self.corners.points[tips]), _NEAR * self.radius)]
+        if len(tips):
+            blunt = np.cos(self.corners.turns[tips] / 2) * REACH_CORNER >= 1
+            tips = tips[~(blunt & self.corners.kept(tips, after, self.radius))]
+        return shapely.points(self.corners.points[tips])
 
     def _by_offset(self) -> tuple[float, Any]:
         """The same from the offsets themselves: area changed and the runs of the outline out of reach."""
@@ -173,6 +187,7 @@ class LayerCurves:
     corner: Floats = field(default_factory=lambda: np.full((2, len(BEAD_WIDTHS_MM)), np.nan))
     pieces: dict[tuple[int, int], tuple[Any, ...]] = field(default_factory=dict)
     corners: Corners | None = None
+    expected: Floats | None = None
 
     def computed(self) -> LayerCurves:
         last = len(BEAD_WIDTHS_MM) - 1
@@ -197,10 +212,26 @@ class LayerCurves:
         if self._lawful(side, i, j):
             self._fill(side, i, j)
             return
-        middle = (i + j) // 2
+        if self._as_expected(side, i, j):
+            self._fill_expected(side, i, j)
+            return
+        middle = self._middle(side, i, j)
         self._at(side, middle)
         self._between(side, i, middle)
         self._between(side, middle, j)
+
+    def _middle(self, side: int, i: int, j: int) -> int:
+        """Half way, or where half the rise is expected: a step is then found at once."""
+        if self.expected is None:
+            return (i + j) // 2
+        rise = self.expected[:, side].sum(axis=0)
+        if rise[j] - rise[i] <= self.slack_mm2:
+            return (i + j) // 2
+        return int(np.clip(np.searchsorted(rise, (rise[i] + rise[j]) / 2), i + 1, j - 1))
+
+    def _rise(self, side: int, i: int, j: int) -> float:
+        feature, corner = self.feature[side], self.corner[side]
+        return float(feature[j] + corner[j] - feature[i] - corner[i])
 
     def _lawful(self, side: int, i: int, j: int) -> bool:
         """Whether the law may fill what lies between: it holds at the ends, and little is at stake.
@@ -211,11 +242,24 @@ class LayerCurves:
         square = (BEAD_WIDTHS_MM[i] / BEAD_WIDTHS_MM[j]) ** 2
         feature, corner = self.feature[side], self.corner[side]
         strays = (float(feature[j] - feature[i]), float(corner[j] * square - corner[i]))
-        rise = float(feature[j] + corner[j] - feature[i] - corner[i])
-        return max(map(abs, strays)) <= self.slack_mm2 and rise <= _AT_STAKE * self.slack_mm2
+        return max(map(abs, strays)) <= self.slack_mm2 and self._rise(side, i, j) <= _AT_STAKE * self.slack_mm2
 
     def _fill(self, side: int, i: int, j: int) -> None:
         w = np.array(BEAD_WIDTHS_MM[i : j + 1])
         self.feature[side, i : j + 1] = np.linspace(self.feature[side, i], self.feature[side, j], j - i + 1)
         share = (w**2 - w[0] ** 2) / (w[-1] ** 2 - w[0] ** 2)
         self.corner[side, i : j + 1] = self.corner[side, i] + share * (self.corner[side, j] - self.corner[side, i])
+
+    def _as_expected(self, side: int, i: int, j: int) -> bool:
+        """Whether what the layers around lead to expect is true at both ends, and not too much is at stake."""
+        if self.expected is None or self._rise(side, i, j) > _AT_STAKE_EXPECTED * self.slack_mm2:
+            return False
+        known = np.stack([self.feature[side], self.corner[side]])[:, [i, j]]
+        return float(np.abs(known - self.expected[:, side][:, [i, j]]).max()) <= _AS_EXPECTED * self.slack_mm2
+
+    def _fill_expected(self, side: int, i: int, j: int) -> None:
+        part = np.linspace(0, 1, j - i + 1)
+        for kind, known in enumerate((self.feature, self.corner)):
+            expected = self.expected[kind, side, i : j + 1]
+            off = known[side, [i, j]] - expected[[0, -1]]
+            known[side, i : j + 1] = np.maximum(expected + (1 - part) * off[0] + part * off[1], 0.0)

@@ -23,11 +23,11 @@ from workers.geometry.sections import Slabs, outline, same_runs
 from workers.model.part import DetailCurves
 
 MOST_LAYERS = 120
-FEW_LAYERS = 48  # enough once the outlines computed so far have MOST_CORNERS corners together
+FEW_LAYERS = 32  # enough once the outlines computed so far have MOST_CORNERS corners together
 MOST_CORNERS = 20_000
 LEFT_OVER = 5e-4  # of the volume, summed over the layers not computed
 _WRONG = 0.25  # of the disagreement of its ends, a bracket is wrong by about this. Engineering prior.
-SLACK = 4e-4  # of the mean section area, a layer
+SLACK = 1e-3  # of the mean section area, a layer
 _THREADS = 2
 Progress = Callable[[float], None]
 
@@ -75,8 +75,23 @@ class LayerCurveSet:
         slack = SLACK * self.slabs.volume / float(self.slabs.dz.sum())
         sections = [outline(self.solid, self.slabs.z[i]) for i in fresh]
         self._corners += int(shapely.get_num_coordinates(sections).sum())
-        layers = pool.map(lambda s: LayerCurves(s, slack).computed(), sections)
+        expected = [self._expected(i) for i in fresh]
+        layers = pool.map(
+            lambda s, e: LayerCurves(s, slack, expected=e).computed(), sections, expected
+        )
         self.done.update(zip(fresh, layers, strict=True))
+
+    def _expected(self, slab: int) -> Floats | None:
+        """(2, 2, 16) mm^2: what the computed layers below and above lead to expect, where there are both."""
+        stretch = [k for k in self.done if self.slabs.zone[k] == self.slabs.zone[slab]]
+        below = max((k for k in stretch if k < slab), default=None)
+        above = min((k for k in stretch if k > slab), default=None)
+        if below is None or above is None:
+            return None
+        z = self.slabs.z
+        part = (z[slab] - z[below]) / (z[above] - z[below])
+        share = (1 - part) * self._share(below) + part * self._share(above)
+        return np.asarray(share * self.slabs.area[slab])
 
     def _first(self) -> list[int]:
         """One slab of each prism; the ends of every stretch that changes, and two between off its symmetries."""

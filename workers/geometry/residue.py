@@ -14,7 +14,7 @@ import numpy as np
 from workers.geometry.mesh import Floats
 
 # Boxes of this share of the whole, or more boxes than this: then all of it at once is quicker.
-_WHOLE_SHARE, _MOST_BOXES = 0.3, 10
+_WHOLE_SHARE, _MOST_BOXES = 0.3, 24
 _ROUNDS = 5
 _OUT = np.array([-1, -1, 1, 1])
 PiecesIn = Callable[[Floats | None], Any]

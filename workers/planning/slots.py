@@ -61,23 +61,28 @@ class Slots:
         self._timed = bool(self._late.any()) or by.flow > 0
 
     def _allocate(self, room: int) -> None:
-        shape = (self.problem.machines, room)
+        """Tables of (machines, slots). A job's column is that of the slot before it; what lies past the end is stale."""
+        machines = self.problem.machines
+        shape = (machines, room)
         self.room = room
-        self._before = np.zeros(shape, dtype=np.int64)  # family before the slot
-        self._after = np.zeros(shape, dtype=np.int64)  # family after the slot
+        self._count = np.zeros(machines, dtype=np.int64)
+        chain = np.zeros((machines, room + 1), dtype=np.int64)
+        self._chain, self._before, self._after = chain, chain[:, :-1], chain[:, 1:]  # families around the slot
         self._between = np.zeros(shape)  # setup hours between the two
-        self._clock = np.zeros(shape)  # when the job before the slot ends
-        self._barred = np.zeros(shape)  # inf where there is no such slot
-        self._start = np.zeros(shape)  # start of the job after the slot (past the end: 0)
-        self._ready = np.zeros(shape)  # its release
-        self._end = np.zeros(shape)
-        self._idle = np.zeros(shape)  # idle hours up to and including before this job
-        self._job_late = np.zeros(shape)  # cost of an hour late of the job after the slot; 0 past the end
+        clock = np.zeros((machines, room + 1))
+        self._clock, self._end = clock[:, :-1], clock[:, 1:]  # when the job before the slot ends, and the one after
+        self._start = np.zeros(shape)
+        self._ready = np.zeros(shape)  # releases
+        self._idle = np.zeros(shape)  # idle hours so far, those before this job included
+        self._job_late = np.zeros(shape)  # cost of an hour late
         self._job_due = np.zeros(shape)
-        self._job_flow = np.zeros(shape)  # 1 where there is a job
         self._floor = np.full((*shape, room), -np.inf) if self._released else None
-        self._is_end = np.zeros(shape, dtype=bool)
-        self.refresh(range(self.problem.machines))
+        slots, counts = np.arange(room), np.arange(room)[:, None]
+        self._barred = np.where(slots > counts, np.inf, 0.0)  # by the number of jobs: inf where there is no such slot
+        self._at_end = slots == counts
+        self._there = (slots < counts).astype(np.float64)
+        self._earlier = np.tri(room, room, -1, dtype=bool)  # jobs before the slot
+        self.refresh(range(machines))
 
     def refresh(self, machines: Iterable[int]) -> None:
         """Work out the tables of these machines again, after their orders changed."""
@@ -88,59 +93,51 @@ class Slots:
             self._refresh(machine)
 
     def _refresh(self, machine: int) -> None:
-        order, by = self.orders[machine], self.problem.weights
-        none = self.problem.families
-        families = [self._family[pairing] for pairing in order]
+        order, none = self.orders[machine], self.problem.families
+        chain = [none, *[self._family[pairing] for pairing in order], none]
         jobs = [self._job[pairing] for pairing in order]
         count = len(order)
-        before, after = [none, *families], [*families, none]
-        setups = self._setup[machine, before, after].tolist()
-        clock, idle, cost = self._free[machine], 0.0, 0.0
-        clocks, starts, idles = [clock], [], []
-        for job, pairing, setup in zip(jobs, order, setups, strict=False):
-            start = clock + setup
-            release = self._release[job]
-            if release > start:
-                idle += release - start
-                start = release
-            clock = start + self._hours[pairing]
-            cost += by.setup * setup + self._fixed_list[pairing] + by.flow * (clock - release)
-            if clock > self._due[job]:
-                cost += self._late_list[job] * (clock - self._due[job])
-            clocks.append(clock)
-            starts.append(start)
-            idles.append(idle)
-        self.last[machine] = clock if count else 0.0
-        self.cost[machine] = cost
-        self._before[machine, : count + 1] = before
-        self._after[machine, : count + 1] = after
+        setups = self._setup[machine, chain[:-1], chain[1:]]
+        clocks, starts = self._run(machine, jobs, setups.tolist())
+        self._count[machine] = count
+        self._chain[machine, : count + 2] = chain
         self._between[machine, : count + 1] = setups
         self._clock[machine, : count + 1] = clocks
-        self._barred[machine, : count + 1] = 0.0
-        self._barred[machine, count + 1 :] = np.inf
         self._start[machine, :count] = starts
-        self._is_end[machine] = False
-        self._is_end[machine, count] = True
         if self._timed:
-            self._end[machine, :count] = clocks[1:]
             self._job_late[machine, :count] = self._late[jobs]
-            self._job_late[machine, count:] = 0.0
             self._job_due[machine, :count] = self._due_finite[jobs]
-            self._job_flow[machine, :count] = 1.0
-            self._job_flow[machine, count:] = 0.0
         if self._released:
-            self._idle[machine, :count] = idles
-            self._idle[machine, count:] = idle
-            self._ready[machine, :count] = [self._release[job] for job in jobs]
-            self._refresh_floor(machine, count)
+            self._refresh_idle(machine, jobs)
 
-    def _refresh_floor(self, machine: int, count: int) -> None:
-        """How far jobs can move forward, slot by slot: a job never starts before its release."""
+    def _run(self, machine: int, jobs: list[int], setups: list[float]) -> tuple[list[float], list[float]]:
+        """Let the machine's order run: sets its last end and its cost; returns ends (from when it is free) and starts."""
+        by, late, due, hours = self.problem.weights, self._late_list, self._due, self._hours
+        clock, cost = self._free[machine], by.setup * sum(setups)
+        clocks, starts = [clock], []
+        for job, pairing, setup in zip(jobs, self.orders[machine], setups, strict=False):
+            start = max(clock + setup, self._release[job])
+            clock = start + hours[pairing]
+            cost += self._fixed_list[pairing] + by.flow * (clock - self._release[job])
+            if clock > due[job]:
+                cost += late[job] * (clock - due[job])
+            clocks.append(clock)
+            starts.append(start)
+        self.last[machine] = clock if jobs else 0.0
+        self.cost[machine] = cost
+        return clocks, starts
+
+    def _refresh_idle(self, machine: int, jobs: list[int]) -> None:
+        """Idle hours, and how far jobs can move forward, slot by slot: none starts before its release."""
         assert self._floor is not None
-        idle = self._idle[machine, :count]
-        limit = self._ready[machine, :count] - self._start[machine, :count] + idle
-        table = np.where(np.tri(count, dtype=bool).T, limit, -np.inf)
-        self._floor[machine, :count, :count] = np.maximum.accumulate(table, axis=1) - idle
+        count = len(jobs)
+        start = self._start[machine, :count]
+        ready = self.problem.release[jobs]
+        idle = np.cumsum(start - self._clock[machine, :count] - self._between[machine, :count])
+        self._ready[machine, :count] = ready
+        self._idle[machine, :count] = idle
+        limit = np.where(self._earlier[:count, :count], -np.inf, ready - start + idle)
+        self._floor[machine, :count, :count] = np.maximum.accumulate(limit, axis=1) - idle
 
     def price(self, pairing: Ints) -> Offers:
         """What each of the pairings would add in each slot of its machine."""
@@ -158,12 +155,11 @@ class Slots:
         if self._released:
             np.maximum(push, self._ready[machine], out=push)
         push -= self._start[machine]  # by how much it is shifted
-        at_end = self._is_end[machine]
-        cost = (
-            by.setup * (s_in + s_out - self._between[machine]) + self._fixed[pairing][:, None] + self._barred[machine]
-        )
-        last = self._shifted_last(machine, push)
-        last[at_end] = end[at_end]
+        count = self._count[machine]
+        cost = self._fixed[pairing][:, None] + self._barred[count]
+        if by.setup:
+            cost += by.setup * (s_in + s_out - self._between[machine])
+        last = np.where(self._at_end[count], end, self._shifted_last(machine, push))
         if self._timed:
             due, late = self._due_finite[job][:, None], self._late[job][:, None]
             cost += by.flow * (end - problem.release[job][:, None]) + late * np.maximum(end - due, 0.0)
@@ -171,35 +167,30 @@ class Slots:
         return Offers(pairing, machine, cost, last)
 
     def _shifted_last(self, machine: Ints, push: Floats) -> Floats:
-        if self._floor is None:
-            shifted: Floats = push + self.last[machine][:, None]
-            return shifted
-        count = np.array([len(self.orders[m]) for m in machine])
-        shift = push - (self._idle[machine, count - 1][:, None] - self._idle_before(machine))
-        shift = np.maximum(shift, self._floor[machine, :, np.maximum(count - 1, 0)])
-        total: Floats = shift + self.last[machine][:, None]
-        return total
-
-    def _idle_before(self, machine: Ints) -> Floats:
-        """Idle hours up to the slot's next job, its own included: a shift of its start has passed them already."""
-        idle: Floats = self._idle[machine]
-        return idle
+        """When the machine ends if the job after each slot starts later by push; the end slot's is not used."""
+        shift = push
+        if self._floor is not None:
+            final = np.maximum(self._count[machine] - 1, 0)
+            taken_up = self._idle[machine, final][:, None] - self._idle[machine]
+            shift = np.maximum(push - taken_up, self._floor[machine, :, final])
+        shifted: Floats = shift + self.last[machine][:, None]
+        return shifted
 
     def _tail(self, machine: Ints, push: Floats) -> Floats:
         """Cost of the jobs after the slot being shifted, (R, L)."""
-        by = self.problem.weights
-        used = int(self._job_flow.sum(axis=1).max())
-        if self._floor is None:
-            shift = np.where(np.tri(self.room, used, -1, dtype=bool), 0.0, push[:, :, None])
-        else:
+        flow = self.problem.weights.flow
+        used = max(int(self._count.max()), 1)
+        shift = push[:, :, None]
+        if self._floor is not None:
             idle = self._idle[machine]
-            shift = push[:, :, None] - (idle[:, None, :used] - idle[:, :, None])
-            shift = np.maximum(shift, self._floor[machine, :, :used])
-            shift = np.where(np.tri(self.room, used, -1, dtype=bool), 0.0, shift)
-        end, due = self._end[machine, None, :used], self._job_due[machine, None, :used]
-        before = np.maximum(end - due, 0.0)
-        worse = np.maximum(end + shift - due, 0.0) - before
-        total: Floats = np.einsum("rki,ri->rk", worse, self._job_late[machine, :used])
-        if by.flow:
-            total += by.flow * np.einsum("rki,ri->rk", shift, self._job_flow[machine, :used])
+            shift = np.maximum(shift - (idle[:, None, :used] - idle[:, :, None]), self._floor[machine, :, :used])
+        shift = np.where(self._earlier[:, :used], 0.0, shift)
+        there = self._there[self._count[machine], :used]
+        over = self._end[machine, :used] - self._job_due[machine, :used]
+        late = self._job_late[machine, :used] * there
+        worse = np.maximum(over[:, None, :] + shift, 0.0)
+        total: Floats = np.einsum("rki,ri->rk", worse, late)
+        total -= np.einsum("ri,ri->r", np.maximum(over, 0.0), late)[:, None]
+        if flow:
+            total += flow * np.einsum("rki,ri->rk", shift, there)
         return total

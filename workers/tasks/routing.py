@@ -39,6 +39,7 @@ ROUNDS = 400  # batches a drain task, then it rings for the next: no task runs f
 
 _stores: dict[tuple[int, str], Stores] = {}
 _router: Router | None = None
+_drains: tuple[Stores, Router] | None = None  # equal revisions mean an equal shop in one store only
 
 
 def ring(stores: Stores) -> bool:
@@ -123,11 +124,16 @@ def _chosen(job: PosedJob, routings: Sequence[Routing | Exception]) -> Routing |
 
 def router_for(stores: Stores) -> Router:
     """The process's one warm table, made anew when the shop has changed or the hour (what is aged is an hour older)."""
-    global _router  # noqa: PLW0603
-    now, router = time.time(), _router
-    if router is None or router.as_of != hour_of(now) or router.shop.revision != stores.fleet.revision():
-        router = _router = Router(stores.fleet.snapshot(), now)
+    global _drains  # noqa: PLW0603
+    now, (store, router) = time.time(), _drains or (None, None)
+    if store is not stores or router is None or router.as_of != hour_of(now) or _is_old(router, stores):
+        router = Router(stores.fleet.snapshot(), now)
+        _drains = (stores, router)
     return router
+
+
+def _is_old(router: Router, stores: Stores) -> bool:
+    return router.shop.revision != stores.fleet.revision()
 
 
 def route_all(router: Router, specs: Sequence[JobSpec]) -> list[Routing | Exception]:
