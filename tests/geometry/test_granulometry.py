@@ -152,3 +152,18 @@ def test_steps_stay_steps():
     assert loss[0.8] == pytest.approx(0, abs=1e-3)
     assert loss[1.0] == pytest.approx(9.0)
     assert curves.feature[GAIN].max() < 1e-3
+
+
+@pytest.mark.parametrize("name", shapes_of_many_kinds())
+def test_what_is_expected_is_taken_only_where_it_is_true(name):
+    """A true expectation saves widths; one that is five slacks off does no harm."""
+    section = shapes_of_many_kinds()[name]
+    slack = 1e-3 * section.area
+    full, plain = LayerCurves(section, -1.0).computed(), LayerCurves(section, slack).computed()
+    true = np.stack([full.feature, full.corner])
+    informed = LayerCurves(section, slack, expected=true).computed()
+    misled = LayerCurves(section, slack, expected=true + 5 * slack).computed()
+    assert len(informed.pieces) <= len(plain.pieces)
+    for curves in (informed, misled):
+        assert np.abs(curves.feature - full.feature).max() <= 1.01 * slack
+        assert np.abs(curves.corner - full.corner).max() <= 3 * slack

@@ -52,6 +52,17 @@ def test_the_chosen_layers_stand_for_all_two_hundred_within_a_thousandth(name):
         assert apart < 1e-3, (name, curve, apart)
 
 
+def test_the_error_left_is_told():
+    """None for a prism; for a part cut off after few layers no less than the error there is."""
+    assert layers(shapes.box(9, 9, 9)).compute().left_over == 0
+    body = BODIES["ring on edge"]
+    few, full = layers(body).compute(most=6), everywhere(body)
+    curves = few.curves()
+    apart = max(np.abs(np.subtract(getattr(curves, c), getattr(full, c))).max() for c in NAMES)
+    assert apart <= few.left_over
+    assert layers(body).compute().left_over < few.left_over
+
+
 def test_progress_rises_to_the_end_and_stays_within_a_share():
     told = []
     layers(BODIES["ring on edge"]).compute(told.append)

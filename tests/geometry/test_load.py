@@ -190,3 +190,9 @@ def test_merging_joins_equal_points_and_keeps_the_order():
     vertices, faces = merged(points, np.array([[0, 1, 2], [3, 4, 5]]))
     assert vertices.tolist() == [[1, 0, 0], [0, 1, 0], [0, 0, 1], [5, 5, 5]]
     assert faces.tolist() == [[0, 1, 2], [2, 0, 3]]
+
+
+def test_many_comment_marks_before_no_off_are_refused_at_once():
+    """Nested repetition over '#' once took time exponential in their number: 24 took seconds, 4,000 would never end."""
+    with pytest.raises(InvalidError):
+        load_mesh(b"#" * 4000, fmt="off", unit="mm")

@@ -15,7 +15,7 @@ def test_without_any_variable_the_service_runs_its_own_redis_on_this_machine_onl
     assert settings.redis_url is None
     assert (settings.host, settings.port) == ("127.0.0.1", 8787)
     assert (settings.workers, settings.api_processes, settings.api_threads) == (2, 2, 16)
-    assert settings.body_limit_bytes == 16 * 2**20
+    assert settings.body_limit_bytes == 64 * 2**20
     assert (settings.batch_limit, settings.inbox_limit, settings.page_limit) == (5_000, 200_000, 200)
 
 

@@ -48,9 +48,7 @@ class Corners:
         length = np.hypot(ahead[:, 0], ahead[:, 1])
         unit = ahead / np.maximum(length, 1e-300)[:, None]
         signed = turns * np.repeat(sense, sizes)
-        return cls(
-            section, points, signed, unit - unit[before], float(length.sum()), len(parts), int(holes.sum())
-        )
+        return cls(section, points, signed, unit - unit[before], float(length.sum()), len(parts), int(holes.sum()))
 
     def grown_area(self, area: float, distance: float) -> float:
         """The area (mm^2) after an outward (inward, negative) offset with round corners that meets nothing."""

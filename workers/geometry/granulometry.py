@@ -37,8 +37,9 @@ _MANY = 16  # tips to look at one by one
 _AROUND = 4.0  # radii: further than any offset reaches
 # rad; offsets turn by less where they are arcs (a quarter turn / ARC_SEGMENTS, rounded to whole steps)
 _ARC_TURN = 0.35
-_AT_STAKE = 8.0
-_AT_STAKE_EXPECTED, _AS_EXPECTED = 40.0, 1.0
+# A stretch of widths may be filled in when the sum of both curves rises over it by at most so many slacks: by the law,
+# or by what the layers around lead to expect. Engineering priors, checked against all widths of all layers.
+_AT_STAKE, _AT_STAKE_EXPECTED = 8.0, 40.0
 ARC_SEGMENTS = 8  # a quarter turn: 0.5 % on a radius, under 1e-5 on a section's area
 LOSS, GAIN = 0, 1
 
@@ -97,7 +98,6 @@ class _Disc:
 
         Then moving back meets nothing either, so Steiner's formula holds, and what is out of reach has a tip.
         """
-        import shapely
 
         after = Corners.of(self.moved)
         alike = (after.parts, after.holes) == (self.corners.parts, self.corners.holes)
@@ -178,7 +178,8 @@ class LayerCurves:
     """Both curves of one section, computed at as few widths as decide them.
 
     Areas in mm^2 as (2, 16): [LOSS or GAIN, width]. Between two computed widths only what follows a law is filled
-    in: features that do not change by more than ``slack_mm2``, corners that grow as the square of the width.
+    in: features that do not change by more than ``slack_mm2``, corners that grow as the square of the width; or what
+    is expected, (2, 2, 16) [feature or corner, LOSS or GAIN, width] in mm^2, where it is true at both ends.
     """
 
     section: Any
@@ -212,8 +213,8 @@ class LayerCurves:
         if self._lawful(side, i, j):
             self._fill(side, i, j)
             return
-        if self._as_expected(side, i, j):
-            self._fill_expected(side, i, j)
+        if self.expected is not None and self._as_expected(side, i, j, self.expected):
+            self._fill_expected(side, i, j, self.expected)
             return
         middle = self._middle(side, i, j)
         self._at(side, middle)
@@ -250,16 +251,16 @@ class LayerCurves:
         share = (w**2 - w[0] ** 2) / (w[-1] ** 2 - w[0] ** 2)
         self.corner[side, i : j + 1] = self.corner[side, i] + share * (self.corner[side, j] - self.corner[side, i])
 
-    def _as_expected(self, side: int, i: int, j: int) -> bool:
+    def _as_expected(self, side: int, i: int, j: int, expected: Floats) -> bool:
         """Whether what the layers around lead to expect is true at both ends, and not too much is at stake."""
-        if self.expected is None or self._rise(side, i, j) > _AT_STAKE_EXPECTED * self.slack_mm2:
+        if self._rise(side, i, j) > _AT_STAKE_EXPECTED * self.slack_mm2:
             return False
         known = np.stack([self.feature[side], self.corner[side]])[:, [i, j]]
-        return float(np.abs(known - self.expected[:, side][:, [i, j]]).max()) <= _AS_EXPECTED * self.slack_mm2
+        return float(np.abs(known - expected[:, side][:, [i, j]]).max()) <= self.slack_mm2
 
-    def _fill_expected(self, side: int, i: int, j: int) -> None:
+    def _fill_expected(self, side: int, i: int, j: int, around: Floats) -> None:
         part = np.linspace(0, 1, j - i + 1)
         for kind, known in enumerate((self.feature, self.corner)):
-            expected = self.expected[kind, side, i : j + 1]
+            expected = around[kind, side, i : j + 1]
             off = known[side, [i, j]] - expected[[0, -1]]
             known[side, i : j + 1] = np.maximum(expected + (1 - part) * off[0] + part * off[1], 0.0)

@@ -23,7 +23,7 @@ from workers.geometry.sections import Slabs, outline, same_runs
 from workers.model.part import DetailCurves
 
 MOST_LAYERS = 120
-FEW_LAYERS = 32  # enough once the outlines computed so far have MOST_CORNERS corners together
+FEW_LAYERS = 32  # enough (the error left is said) once the outlines computed so far have MOST_CORNERS corners together
 MOST_CORNERS = 20_000
 LEFT_OVER = 5e-4  # of the volume, summed over the layers not computed
 _WRONG = 0.25  # of the disagreement of its ends, a bracket is wrong by about this. Engineering prior.
@@ -34,11 +34,15 @@ Progress = Callable[[float], None]
 
 @dataclass(slots=True, eq=False)
 class LayerCurveSet:
-    """Curves of the computed layers, keyed by slab; groups maps every slab to its run of equal sections."""
+    """Curves of the computed layers, keyed by slab.
+
+    left_over is how far the curves may be from those of all slabs, as a share of the volume: an estimate.
+    """
 
     solid: Solid
     slabs: Slabs
     done: dict[int, LayerCurves] = field(default_factory=dict)
+    left_over: float = 0.0
     _runs: Any = field(init=False)
     _corners: int = 0
 
@@ -59,6 +63,7 @@ class LayerCurveSet:
                     self._push(queue, m, j)
                 if progress:
                     progress(self._spent(most))
+        self.left_over = -sum(b[0] for b in queue)
         return self
 
     def _enough(self, most: int) -> bool:
@@ -76,9 +81,7 @@ class LayerCurveSet:
         sections = [outline(self.solid, self.slabs.z[i]) for i in fresh]
         self._corners += int(shapely.get_num_coordinates(sections).sum())
         expected = [self._expected(i) for i in fresh]
-        layers = pool.map(
-            lambda s, e: LayerCurves(s, slack, expected=e).computed(), sections, expected
-        )
+        layers = pool.map(lambda s, e: LayerCurves(s, slack, expected=e).computed(), sections, expected)
         self.done.update(zip(fresh, layers, strict=True))
 
     def _expected(self, slab: int) -> Floats | None:

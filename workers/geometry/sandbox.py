@@ -89,7 +89,8 @@ def _child(request: dict[str, Any], data: bytes, errors: IO[bytes]) -> Iterator[
         given.seek(0)
         try:
             child = subprocess.Popen(
-                [sys.executable, "-m", "workers.geometry.child"],
+                # -P: a folder named workers where the caller stands is not ours
+                [sys.executable, "-P", "-m", "workers.geometry.child"],
                 stdin=given,
                 stdout=subprocess.PIPE,
                 stderr=errors,

@@ -42,7 +42,7 @@ def _by_content(data: bytes) -> str | None:
         return "ply"
     if is_binary_stl(data):
         return "stl"
-    if re.match(rb"\s*(#[^\n]*\s*)*(ST|C|N|CN)?OFF\b", head):
+    if re.match(rb"(?:\s|#[^\n]*\n)*(ST|C|N|CN)?OFF\b", head):
         return "off"
     if re.match(rb"\s*solid\b", head, re.IGNORECASE) and re.search(rb"facet|endsolid", head, re.IGNORECASE):
         return "stl"
