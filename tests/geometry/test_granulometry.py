@@ -167,3 +167,12 @@ def test_what_is_expected_is_taken_only_where_it_is_true(name):
     for curves in (informed, misled):
         assert np.abs(curves.feature - full.feature).max() <= 1.01 * slack
         assert np.abs(curves.corner - full.corner).max() <= 3 * slack
+
+
+def test_a_section_with_stray_lines_and_an_empty_one_are_taken_as_they_print():
+    comb_and_line = shapely.GeometryCollection([comb(0.3), shapely.LineString([(40, 0), (60, 0)])])
+    for change in (lost, filled):
+        one, other = change(comb_and_line, 0.4), change(comb(0.3), 0.4)
+        assert (one.feature, one.corner) == pytest.approx((other.feature, other.corner))
+        nothing = change(shapely.Polygon(), 0.4)
+        assert (nothing.feature, nothing.corner, nothing.pieces) == (0, 0, ())

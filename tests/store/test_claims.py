@@ -208,6 +208,15 @@ def test_a_lapsed_claim_is_held_again_while_its_copy_is_free(stores: Stores) -> 
         stores.claims.renew(claim.id, 0.6)
 
 
+def test_a_lapsed_claim_is_not_held_again_once_its_copy_has_ended(stores: Stores) -> None:
+    bound(stores, "a", quantity=2)
+    late = taken(stores)
+    lapse_now(stores, late.id)
+    stores.claims.finish(taken(stores, claimant="another").id, GOOD)
+    with pytest.raises(ClaimOverError):  # the job is still on the list and its machine idle
+        stores.claims.renew(late.id, 0.6)
+
+
 def test_a_job_that_prints_cannot_be_cancelled(stores: Stores) -> None:
     (job_id,) = bound(stores, "a")
     taken(stores)

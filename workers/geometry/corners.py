@@ -11,6 +11,7 @@ import numpy as np
 from workers.geometry.mesh import Floats, Ints
 
 _RUN = 8  # edges in a run: the outline's grain of search
+_POLYGON = 3
 _BLUNT = 0.1  # rad; a corner that turns less is no tip
 _SAME_PLACE = 1e-3  # of an offset: room for its rounding
 
@@ -79,6 +80,16 @@ class Corners:
         first, edges = _run_starts(sizes)
         run = np.repeat(np.arange(len(first)), edges + 1)
         return shapely.linestrings(points[first[run] + _nth(edges + 1)], indices=run)
+
+
+def polygons_of(shape: Any) -> Any:
+    """The shape without the points and lines that a cut may leave."""
+    import shapely
+
+    if shape.geom_type != "GeometryCollection":
+        return shape
+    parts = shapely.get_parts(shapely.get_parts(shape))
+    return shapely.multipolygons(parts[shapely.get_type_id(parts) == _POLYGON])
 
 
 def _met(places: Floats, points: Floats, within: float) -> Any:

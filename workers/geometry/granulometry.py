@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from workers.geometry.corners import Corners
+from workers.geometry.corners import Corners, polygons_of
 from workers.geometry.mesh import Floats
 from workers.geometry.residue import apart, clipped
 
@@ -55,12 +55,12 @@ class Change:
 
 def lost(section: Any, width_mm: float, corners: Corners | None = None) -> Change:
     """What a bead of this width cannot lay in the section (shapely polygons, mm); its corners if at hand."""
-    return _Disc(section, corners or Corners.of(section), width_mm * (1 - NARROWER) / 2, 1).change()
+    return _disc(section, width_mm, corners, 1).change()
 
 
 def filled(section: Any, width_mm: float, corners: Corners | None = None) -> Change:
     """What a bead of this width closes that should stay open."""
-    return _Disc(section, corners or Corners.of(section), width_mm * (1 - NARROWER) / 2, -1).change()
+    return _disc(section, width_mm, corners, -1).change()
 
 
 @dataclass(slots=True, eq=False)
@@ -84,7 +84,8 @@ class _Disc:
 
         self.moved = self.section.buffer(-self.sense * self.radius, quad_segs=ARC_SEGMENTS)
         if self.moved.is_empty:
-            return Change(float(self.section.area), 0.0, tuple(shapely.get_parts(self.section)))
+            parts = shapely.get_parts(self.section)
+            return Change(float(self.section.area), 0.0, tuple(parts[~shapely.is_empty(parts)]))
         total, marks = self._by_corners() or self._by_offset()
         if len(marks) > _MANY and self.back is None:
             total, marks = self._by_offset()
@@ -164,6 +165,11 @@ class _Disc:
         margin = _AROUND * self.radius * np.array([-1, -1, 1, 1])
         back, reach = self._offsets(clipped(self.moved, box + margin))
         return clipped(self.section, box), (clipped(back, box), reach)
+
+
+def _disc(section: Any, width_mm: float, corners: Corners | None, sense: int) -> _Disc:
+    section = polygons_of(section)
+    return _Disc(section, corners or Corners.of(section), width_mm * (1 - NARROWER) / 2, sense)
 
 
 def _change(features: Any, total: float) -> Change:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from workers.geometry.corners import polygons_of
 from workers.geometry.mesh import Floats
 
 # Boxes of this share of the whole, or more boxes than this: then all of it at once is quicker.
@@ -40,11 +41,11 @@ def apart(whole: Floats, marks: Any, margin_mm: float, pieces_in: PiecesIn) -> A
 
 
 def clipped(shape: Any, box: Floats) -> Any:
-    """The part of a shape in a box."""
+    """The polygons of a shape in a box."""
     import shapely
 
     part = shapely.clip_by_rect(shape, *box)
-    return part if part.is_valid else shapely.intersection(shape, shapely.box(*box))
+    return polygons_of(part if part.is_valid else shapely.intersection(shape, shapely.box(*box)))
 
 
 def _is_most(boxes: Floats, whole: Floats) -> bool:
