@@ -61,7 +61,7 @@ class Slots:
         self._timed = bool(self._late.any()) or by.flow > 0
 
     def _allocate(self, room: int) -> None:
-        """Tables of (machines, slots). A job's column is that of the slot before it; what lies past the end is stale."""
+        """Tables of (machines, slots). A job's column is the slot before it; what lies past the end is stale."""
         machines = self.problem.machines
         shape = (machines, room)
         self.room = room
@@ -111,7 +111,7 @@ class Slots:
             self._refresh_idle(machine, jobs)
 
     def _run(self, machine: int, jobs: list[int], setups: list[float]) -> tuple[list[float], list[float]]:
-        """Let the machine's order run: sets its last end and its cost; returns ends (from when it is free) and starts."""
+        """Let the machine's order run: sets last end and cost; returns ends (from when it is free) and starts."""
         by, late, due, hours = self.problem.weights, self._late_list, self._due, self._hours
         clock, cost = self._free[machine], by.setup * sum(setups)
         clocks, starts = [clock], []
