@@ -52,6 +52,14 @@ EVENT_WORDS: dict[str, str] = {
     "job.done": "done",
     "job.scrapped": "scrapped",
     "job.cancelled": "cancelled",
+    "job.moved": "moved to another place",
+    "claim.taken": "a copy was taken up",
+    "claim.renewed": "a copy goes on",
+    "claim.progress": "a copy goes on",
+    "claim.lapsed": "a claim lapsed; the copy waits again",
+    "claim.regained": "a lapsed claim was taken up again",
+    "claim.given-back": "a copy was given back",
+    "claim.finished": "a copy was finished",
 }
 
 
