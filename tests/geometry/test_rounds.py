@@ -8,6 +8,7 @@ import pytest
 from tests.geometry import shapes
 from workers.geometry.features import features_of
 from workers.geometry.mesh import TriangleMesh
+from workers.geometry.summary import summarise
 from workers.geometry.walls import Surface
 from workers.model.part import Axis, FeatureKind
 
@@ -163,3 +164,11 @@ def test_names_follow_size_and_place_and_outside_lengths_close_the_list():
         ("hole-1", 3, 10), ("hole-2", 6, 20), ("hole-3", 6, 40),
         ("length-x", 60, None), ("length-y", 40, None), ("length-z", 8, None),
     ]  # fmt: skip
+
+
+def test_a_hole_that_a_slot_cuts_open_keeps_its_facets():
+    plate = shapes.box(20, 15, 4) - shapes.cylinder(3.743, 20, 24, (14, 10, -1))
+    cut = plate - shapes.box(3.5, 0.303, 20, (11, 11.5, -1))
+    (hole,) = [f for f in summarise(shapes.obj(cut), fmt="obj", unit="mm").features if f.kind is FeatureKind.HOLE]
+    assert hole.facets == 24
+    assert hole.across_flats_mm == pytest.approx(3.743 * math.cos(math.pi / 24), abs=0.01)

@@ -1,7 +1,7 @@
 """What must hold for any part: curves, and how they follow when the part is moved, turned, scaled or shuffled."""
 
 import numpy as np
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from tests.geometry import shapes
@@ -70,6 +70,8 @@ def test_curves_rise_with_width_and_stay_in_bounds(part):
 
 @PART
 @given(parts, st.tuples(*[st.floats(-200, 200)] * 3), st.sampled_from([0, 90, 180, 270, 37]))
+# A slot that cuts a hole open by just four of its 24 facets.
+@example({"ribs": [], "holes": [(3.743, 14.0, 10.0)], "slots": [(0.303, 3.5, 11.0, 11.5)]}, (0.0, 1.17578125, 0.0), 0)
 def test_moving_a_part_and_turning_it_about_z_change_nothing(part, move, turn):
     body = built(part)
     here, there = summary(body), summary(body.rotate((0, 0, turn)).translate(move))

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.planning.problems import problems, recipe, spread
+from workers.planning.companion import Companion
 from workers.planning.exact import cheapest
 from workers.planning.problem import Problem
 from workers.planning.rules import best_atcs, first_done, first_free
@@ -83,3 +84,14 @@ def test_the_clock_ends_it() -> None:
     found = improve(problem, insert_all(problem), seed=1, limit=Limit(seconds=3.0, clock=lambda: float(next(ticks))))
     assert 0 < found.rounds < 200
     assert not found.cancelled
+
+
+def test_a_companion_searches_too_and_can_be_stopped() -> None:
+    problem = recipe(20, 4, 49, seed=3)
+    start = best_atcs(problem)
+    found = Companion(problem, start, seed=5, seconds=1.0).result_within(60.0)
+    assert found is not None
+    assert cost_of(problem, found) < cost_of(problem, start)
+    endless = Companion(problem, start, seed=5, seconds=600.0)
+    endless.stop()
+    assert endless.result_within(0.0) is None

@@ -14,7 +14,8 @@ from service.supervisor import exit_words
 from tests.service.processes import running, wait_until
 
 HEAD = """
-import os, sys
+import os, signal, sys
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # a test run under nohup would hand its deaf ear down
 from pathlib import Path
 from service.child import BackOff, Child
 from service.log import configure_logging

@@ -17,7 +17,7 @@ from workers.geometry.mesh import Floats
 from workers.geometry.walls import SMOOTH_COS, Surface, Wall, walls
 from workers.model.part import Axis, FeatureKind
 
-_WIDEST_GAP = math.radians(60.0)
+_WIDEST_GAP = math.radians(62.4)  # no whole number of usual facets, so that rounding never decides
 # A corner may be off the circle by this, or this share of the radius: room for 20 um of noise.
 _OFF_MM, _OFF_SHARE = 0.03, 0.005
 _LEAST_MM = 0.3  # a smaller circle is below what any bead resolves
@@ -91,10 +91,16 @@ def fitted_circle(points: Floats) -> tuple[Floats, float]:
 
 
 def _facets(wall: Wall, centre: Floats) -> int:
-    """How many corners the circle has: groups of equal azimuth, by gaps well under the widest."""
+    """How many corners the circle has: groups of equal azimuth, by gaps well under the widest.
+
+    Where something cuts the wall open, the facets that are left tell how many the whole circle would have.
+    """
     arms = wall.flat - centre
     turn = np.sort(np.arctan2(arms[:, 1], arms[:, 0]))
     gaps = np.diff(np.append(turn, turn[0] + 2 * math.pi))
+    usual = float(np.median(gaps[gaps > 0.1 * gaps.max()]))
+    if gaps.max() > 1.8 * usual:
+        return max(round(2 * math.pi / usual), 3)
     return max(int((gaps > 0.3 * gaps.max()).sum()), 3)
 
 

@@ -8,16 +8,21 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from workers.model.errors import InvalidError
+from workers.planning.companion import WORTH_S, Companion, cores
 from workers.planning.exact import cheapest
 from workers.planning.problem import Problem
 from workers.planning.prover import Prover
 from workers.planning.rules import best_atcs, first_done, first_free
 from workers.planning.schedule import Measures, Run, Sequences, cost_of, measure, timeline
-from workers.planning.search import Limit, Progress, improve, insert_all
+from workers.planning.search import Found, Limit, Progress, improve, insert_all
 
 ENUMERABLE = 150_000  # 3 ** jobs * machines: up to here, going through everything takes about a second (measured)
 FIRST_SHARE = 0.08  # of the time, for the search before integer programs
 WAIT_S = 0.05
+OTHER_SEED = 1_000_003
+LIGHT = 2_000_000  # setups to hand over; a larger table costs more time and memory than a companion gains
+STARTING_S = 0.5  # that a companion needs before it searches
+GRACE_S = 1.0  # that it may come late
 
 
 class Method(StrEnum):
@@ -130,12 +135,19 @@ def _searched(
     limit = Limit(seconds=left * (FIRST_SHARE if assigns else 1.0), rounds=rounds)
     prover = Prover(problem, start, seconds=left, assigns=False)
     prover.start()
-    found = improve(
-        problem, start, seed=seed, limit=limit, progress=progress, cancelled=cancelled, enough=prover.proves
-    )
-    stopped = found.cancelled
-    prover.finish(wait=not stopped)
-    best, method = found.sequences, Method.SEARCH
+    companion = None
+    if rounds is None and not assigns and left >= WORTH_S and problem.setup.size <= LIGHT and cores() > 1:
+        companion = Companion(problem, start, seed=seed + OTHER_SEED, seconds=left - STARTING_S)
+    try:
+        found = improve(
+            problem, start, seed=seed, limit=limit, progress=progress, cancelled=cancelled, enough=prover.proves
+        )
+        best, stopped = _better(problem, found, prover, companion), found.cancelled
+    finally:
+        if companion is not None:
+            companion.stop()
+    method = Method.SEARCH
+    prover.finish(wait=not stopped and not prover.proves(cost_of(problem, best)))
     if assigns and not stopped and not prover.proves(cost_of(problem, best)):
         left = max(seconds - (time.monotonic() - began), 0.05)
         prover = Prover(problem, best, seconds=left, assigns=True)
@@ -146,6 +158,15 @@ def _searched(
             best, method = prover.better, Method.INTEGER_PROGRAM
     spent = (time.monotonic() - began, found.rounds, stopped)
     return _plan(problem, best, method, (prover.bound.value, prover.bound.kind), starts, spent)
+
+
+def _better(problem: Problem, found: Found, prover: Prover, companion: Companion | None) -> Sequences:
+    """The search's orders or the companion's; there is no waiting for it after a cancel or a proof."""
+    cost = cost_of(problem, found.sequences)
+    if companion is None or found.cancelled or prover.proves(cost):
+        return found.sequences
+    other = companion.result_within(GRACE_S)
+    return other if other is not None and cost_of(problem, other) < cost else found.sequences
 
 
 def _awaited(
