@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,7 @@ WORKERS = 2
 SINGLE_JOBS = 200
 BATCH = 5_000
 NO_OPS = 1_500
+MARK = b"################"  # overwritten with a number of its own in each query
 DEMO_MATERIALS = ("pla", "petg", "pa6-cf20")
 
 
@@ -80,7 +82,7 @@ def post(port: int, path: str, body: bytes) -> tuple[int, bytes]:
 
 def queries(folder: Path, port: int) -> None:
     """Alternate rounds against ours (the same query, ever new queries) and the bare endpoint; the best of each."""
-    bodies = [body_of(spec) for spec in jobs(3_000, seed=7)]
+    bodies = [body_of(replace(spec, name=MARK.decode())) for spec in jobs(1_000, seed=7)]
     _, answer = post(port, "/v1/routing-queries", bodies[0])
     (folder / "answer.json").write_bytes(answer)
     same = [request_bytes("POST", "/v1/routing-queries", bodies[0])]
@@ -91,8 +93,12 @@ def queries(folder: Path, port: int) -> None:
         wait_until(lambda: _answers(bare_port), "the bare server")
         best: dict[str, Measured] = {}
         for _ in range(ROUNDS):
-            for name, at, load in (("bare", bare_port, same), ("same", port, same), ("new", port, fresh)):
-                found = run_load(at, load, SECONDS)
+            for name, at, load, mark in (
+                ("bare", bare_port, same, b""),
+                ("same", port, same, b""),
+                ("new", port, fresh, MARK),
+            ):
+                found = run_load(at, load, SECONDS, mark=mark)
                 if name not in best or found.rate > best[name].rate:
                     best[name] = found
     bare = best["bare"].rate
@@ -162,9 +168,15 @@ def batches(words: str, port: int, stores: Stores, materials: Sequence[str]) -> 
 
 
 def main() -> None:
+    """All, or with the word ``queries`` only those."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
         folder = Path(name)
+        if sys.argv[1:] == ["queries"]:
+            with service(folder / "twenty") as (port, stores):
+                stock_with_big_shop(stores)
+                queries(folder, port)
+            return
         with service(folder / "nine") as (port, stores):
             load_shop(Client("127.0.0.1", port), time.time())
             single(port, stores)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 import socket
 import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+_NUMBERS = itertools.count(1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +33,15 @@ def request_bytes(method: str, path: str, body: bytes = b"") -> bytes:
     return f"{head}Content-Length: {len(body)}\r\n\r\n".encode() + body
 
 
-def run_load(port: int, requests: Sequence[bytes], seconds: float, connections: int = 4) -> Measured:
-    """Send the requests in turn on each connection for so long; anything but 2xx raises."""
+def run_load(port: int, requests: Sequence[bytes], seconds: float, connections: int = 4, mark: bytes = b"") -> Measured:
+    """Send the requests in turn on each connection for so long; anything but 2xx raises.
+
+    ``mark`` in a request is overwritten with a number of its own each time, so that no two are the same.
+    """
     latencies: list[list[float]] = [[] for _ in range(connections)]
     end = time.perf_counter() + seconds
     threads = [
-        threading.Thread(target=_one, args=(port, requests[i::connections] or requests, end, latencies[i]))
+        threading.Thread(target=_one, args=(port, requests[i::connections] or requests, end, latencies[i], mark))
         for i in range(connections)
     ]
     started = time.perf_counter()
@@ -48,16 +54,20 @@ def run_load(port: int, requests: Sequence[bytes], seconds: float, connections: 
     return Measured(len(merged), taken, tuple(merged))
 
 
-def _one(port: int, requests: Sequence[bytes], end: float, latencies: list[float]) -> None:
+def _one(port: int, requests: Sequence[bytes], end: float, latencies: list[float], mark: bytes) -> None:
     with socket.create_connection(("127.0.0.1", port)) as sock:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         at = 0
         while time.perf_counter() < end:
             started = time.perf_counter()
-            sock.sendall(requests[at % len(requests)])
+            sock.sendall(_unique(requests[at % len(requests)], mark))
             _read_answer(sock)
             latencies.append((time.perf_counter() - started) * 1000.0)
             at += 1
+
+
+def _unique(request: bytes, mark: bytes) -> bytes:
+    return request.replace(mark, f"{next(_NUMBERS):0{len(mark)}d}".encode()) if mark else request
 
 
 def _read_answer(sock: socket.socket) -> None:
