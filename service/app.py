@@ -7,7 +7,10 @@ from typing import Any
 
 from flask import Flask
 
+from service.access import guard_app
 from service.api import (
+    access_keys,
+    audit,
     calibrations,
     claims,
     dispatch_lists,
@@ -35,6 +38,7 @@ from service.context import AnswerCache, Context, ShopCache, bind
 from service.event_streams import EventStreams
 from service.pages.blueprint import blueprint as pages
 from service.problems import ProblemApi, register_problem_handlers
+from service.rates import limit_app, limit_sign_in
 from service.settings import Settings
 from workers.store.connection import connect
 from workers.store.stores import open_stores
@@ -63,6 +67,8 @@ RESOURCES = (
     model_checks,
     events,
     webhooks,
+    access_keys,
+    audit,
     ops,
 )
 ABOUT = (
@@ -74,6 +80,9 @@ ABOUT = (
 )
 
 
+SECURITY: list[dict[str, list[str]]] = [{"accessKey": []}, {}]  # {}: where access is open
+
+
 def create_app(settings: Settings | None = None) -> Flask:
     """The application. Settings come from the environment unless given; Redis is first asked on the first request.
 
@@ -82,14 +91,19 @@ def create_app(settings: Settings | None = None) -> Flask:
     chosen = settings if settings is not None else Settings.from_env(os.environ)
     app = Flask("service", static_folder=None)
     app.config.update(_config(chosen))
-    bind(app, _context(chosen))
+    made = _context(chosen)
+    bind(app, made)
     app.extensions[events.NAME] = EventStreams(chosen, chosen.redis_url or DEFAULT_REDIS_URL)
     register_problem_handlers(app)
+    limit_app(app, chosen, made.stores.client, made.stores.keys.rates)
+    guard_app(app)
     app.before_request(require_acceptable)
-    api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}]})
+    api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}], "security": SECURITY})
+    api.spec.components.security_scheme("accessKey", {"type": "http", "scheme": "bearer"})
     for resource in RESOURCES:
         api.register_blueprint(resource.blueprint)
     app.register_blueprint(pages)
+    limit_sign_in(app)
     return app
 
 

@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import date
 
 import redis
 
 from service.api.moments import format_moment, parse_moment
-from service.folder_lock import FolderLock
-from service.redis_server import SOCKET_NAME, EmbeddedRedis
+from service.opened_store import opened
 from service.settings import Settings
 from workers.learning.backtest import backtest
 from workers.model.check import ChanceCheck, ModelCheck, SpreadCheck
-from workers.store.connection import connect
 from workers.store.outcomes import OutcomeRepository
-from workers.store.stores import Stores, open_stores
 
 
 class BacktestError(RuntimeError):
@@ -26,7 +22,7 @@ class BacktestError(RuntimeError):
 def run_backtest(settings: Settings, since: str | None, until: str | None) -> int:
     """Print the report; gives the exit code. Raises BacktestError, RedisServerError, FolderInUseError."""
     first, last = _moment(since, "--from"), _moment(until, "--to")
-    with _opened(settings) as stores:
+    with opened(settings) as stores:
         try:
             checks = replay(stores.outcomes, first, last)
         except redis.RedisError as error:
@@ -79,35 +75,6 @@ def _spread(title: str, check: SpreadCheck) -> str:
     scatter = "" if check.error_sd is None else f", scatter {check.error_sd:.4f}"
     inside = f"{100.0 * check.inside_90:.1f} % in the 90 % interval"
     return f"  {title}: {check.n}, off by {check.error:+.4f} on average{scatter}; {inside}"
-
-
-@contextmanager
-def _opened(settings: Settings) -> Iterator[Stores]:
-    """The shop's stores: of the Redis that is named, of the running service's own, or of one started for this."""
-    if settings.redis_url is not None:
-        yield _stores(settings, settings.redis_url)
-        return
-    folder = settings.data_dir.absolute() / "redis"
-    socket = folder / SOCKET_NAME
-    if _answers(f"unix://{socket}"):
-        yield _stores(settings, f"unix://{socket}")
-        return
-    if not folder.is_dir():
-        raise BacktestError(f"There is no Borewright data in {settings.data_dir}; name the folder with --data.")
-    with FolderLock(settings.data_dir.absolute()), EmbeddedRedis(folder) as server:
-        yield _stores(settings, server.url)
-
-
-def _stores(settings: Settings, url: str) -> Stores:
-    return open_stores(connect(url), settings.shop)
-
-
-def _answers(url: str) -> bool:
-    try:
-        with redis.Redis.from_url(url, socket_timeout=2.0) as client:
-            return bool(client.ping())
-    except redis.RedisError:
-        return False
 
 
 def _moment(text: str | None, option: str) -> float | None:

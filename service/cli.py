@@ -43,6 +43,8 @@ def _expected_errors() -> tuple[type[Exception], ...]:
         "service.up": "StartError",
         "service.openapi": "OpenApiError",
         "service.backtest": "BacktestError",
+        "service.opened_store": "NoStoreError",
+        "service.key_command": "KeyCommandError",
         "service.summarise": "FileError",
     }
     loaded = [getattr(sys.modules[module], name) for module, name in names.items() if module in sys.modules]
@@ -74,6 +76,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_worker_health,
         _add_summarise,
         _add_backtest,
+        _add_key,
         _add_openapi,
     )
     for add in adders:
@@ -148,6 +151,37 @@ def _add_backtest(commands: argparse._SubParsersAction[argparse.ArgumentParser])
     command.add_argument("--from", dest="since", metavar="WHEN", help="judge from then on (default: from the first)")
     command.add_argument("--to", dest="until", metavar="WHEN", help="leave out what came then or later")
     command.add_argument("--data", metavar="DIR", help="data folder (default: the user's XDG data folder)")
+
+
+def _add_key(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    command = _add(commands, "key", _key, "Make, list and revoke access keys.")
+    actions = command.add_subparsers(title="actions", required=True, metavar="ACTION", dest="action")
+    add = actions.add_parser("add", help="make a key and print it, this once")
+    add.add_argument("--name", required=True, help="who or what carries it")
+    add.add_argument(
+        "--scope",
+        action="append",
+        required=True,
+        choices=("read", "hand-in", "operate", "administer"),
+        help="what it may do; repeat for more",
+    )
+    add.add_argument(
+        "--days", type=int, choices=range(1, 3651), metavar="N", help="good for so long (default: until revoked)"
+    )
+    listing = actions.add_parser("list", help="list the keys, without their secrets")
+    revoke = actions.add_parser("revoke", help="end a key at once")
+    revoke.add_argument("id", metavar="ID")
+    for action in (add, listing, revoke):
+        action.add_argument("--data", metavar="DIR", help="data folder (default: the user's XDG data folder)")
+
+
+def _key(parsed: argparse.Namespace, settings: Settings) -> int:
+    from service.api.things import new_id
+    from service.key_command import add_key, list_keys, revoke_key
+
+    if parsed.action == "add":
+        return add_key(settings, new_id(), parsed.name, parsed.scope, parsed.days)
+    return list_keys(settings) if parsed.action == "list" else revoke_key(settings, parsed.id)
 
 
 def _up(parsed: argparse.Namespace, settings: Settings) -> int:

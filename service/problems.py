@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import secrets
+import time
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
@@ -40,7 +41,8 @@ RETRY_AFTER_S = 2  # engineering prior: a Redis that restarts is back within sec
 # Slug and title of the problems of each status; types of their own keep theirs.
 WORDS: Mapping[int, tuple[str, str]] = {
     400: ("malformed", "The request could not be understood"),
-    403: ("foreign-form", "This form was not sent from one of our own pages"),
+    401: ("key-needed", "An access key is needed"),
+    403: ("not-allowed", "The caller may not do this"),
     404: (NotFoundError.slug, NotFoundError.title),
     405: ("method-not-allowed", "This address does not take this method"),
     406: ("not-acceptable", "Answers are JSON; the Accept header rules that out"),
@@ -49,6 +51,7 @@ WORDS: Mapping[int, tuple[str, str]] = {
     413: ("too-large", "The request body is too large"),
     415: ("unsupported-media-type", "The request body is of a kind that is not taken here"),
     422: (InvalidError.slug, InvalidError.title),
+    421: ("misdirected", "The service does not answer under this name"),
     428: (VersionRequiredError.slug, VersionRequiredError.title),
     429: ("too-many-requests", "Too many requests"),
     500: ("internal", "Something went wrong inside the service"),
@@ -153,7 +156,21 @@ def problem_of(error: BorewrightError, instance: str) -> dict[str, Any]:
 
 def domain_problem(error: BorewrightError) -> Response:
     headers = {"Retry-After": str(RETRY_AFTER_S)} if error.status in WAIT_STATUSES else {}
+    if error.status == 401:
+        headers["WWW-Authenticate"] = 'Bearer realm="borewright"'
     return _answer(problem_of(error, request.path), headers)
+
+
+def rate_problem(detail: str, reset_at: int) -> Response:
+    """429 with the seconds until the caller's count begins again (``reset_at``: UTC epoch seconds)."""
+    body = {
+        "type": PROBLEM_BASE + WORDS[429][0],
+        "title": WORDS[429][1],
+        "status": 429,
+        "detail": detail,
+        "instance": request.path,
+    }
+    return _answer(body, {"Retry-After": str(max(reset_at - int(time.time()), 1))})
 
 
 def store_problem(error: redis.RedisError) -> Response:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ipaddress
 import re
 import socket
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -14,6 +16,7 @@ PREFIX = "BOREWRIGHT_"
 # Not a setting: the supervisor hands the WSGI server a socket that it holds across restarts.
 LISTEN_FD = "BOREWRIGHT_LISTEN_FD"
 REDIS_SCHEMES = ("redis", "rediss", "unix")
+OPEN_ACCESS, KEYS_ACCESS = "open", "keys"
 LOG_LEVELS = ("DEBUG", "INFO", "WARNING", "ERROR")
 _SHOP_NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 
@@ -36,6 +39,8 @@ class Settings:
     data_dir: Path = field(default_factory=lambda: default_data_dir({}))
     host: str = "127.0.0.1"
     port: int = 8787
+    access: str = OPEN_ACCESS  # open: whoever reaches it may do everything, so on loopback only; or keys
+    rate_limit_per_min: int = 0  # requests of one key, or of one address without one; 0: no limit
     workers: int = 2
     api_processes: int = 2
     api_threads: int = 16
@@ -57,8 +62,14 @@ class Settings:
     def __post_init__(self) -> None:
         _check_redis_url(self.redis_url)
         _check_choice("log_level", self.log_level, LOG_LEVELS)
+        _check_choice("access", self.access, (OPEN_ACCESS, KEYS_ACCESS))
         if not self.host.strip():
             raise SettingsError(f"{_variable('host')} must not be empty.")
+        if self.access == OPEN_ACCESS and not is_loopback(self.host):
+            raise SettingsError(
+                f"{_variable('host')} is {self.host!r}, which others can reach, and {_variable('access')} is open: "
+                f"whoever reaches it could change the shop. Set {_variable('access')}=keys, or listen on 127.0.0.1."
+            )
         if not _SHOP_NAME.fullmatch(self.shop):
             raise SettingsError(
                 f"{_variable('shop')} is {self.shop!r}; it must be 1 to 40 of a-z, 0-9, _ and -, "
@@ -93,6 +104,7 @@ class Settings:
 # Lowest and highest value of each whole number. Bounds are wide: they catch slips, not opinions.
 _RANGES: dict[str, tuple[int, int]] = {
     "port": (0, 65_535),
+    "rate_limit_per_min": (0, 1_000_000),
     "workers": (1, 256),
     "api_processes": (1, 64),
     "api_threads": (1, 512),
@@ -109,6 +121,17 @@ _RANGES: dict[str, tuple[int, int]] = {
     "analyses_limit": (1, 100_000),
     "analyses_limit_bytes": (1_024, 1_024**4),
 }
+
+
+@lru_cache(maxsize=256)
+def is_loopback(host: str) -> bool:
+    """Whether a name or address means this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def default_data_dir(environ: Mapping[str, str]) -> Path:

@@ -190,13 +190,7 @@ def address(settings: Settings) -> str:
 
 
 def _say_ready(settings: Settings) -> None:
-    if not _is_loopback(settings.host):
-        log.warning(event("whoever reaches this address can change the shop", host=settings.host))
     print(f"Borewright is ready at {address(settings)}", flush=True)
-
-
-def _is_loopback(host: str) -> bool:
-    return host == "localhost" or host.startswith("127.") or host == "::1"
 
 
 def _explain_failed_start(redis_children: list[Child], settings: Settings) -> None:

@@ -44,7 +44,7 @@ IDEMPOTENCY_KEY: dict[str, Any] = {
     "schema": {"type": "string", "minLength": 1, "maxLength": 255},
     "example": '"3f1c9a52-order-118-bracket"',
 }
-ALWAYS_REFUSED = (406, 500, 503)
+ALWAYS_REFUSED = (401, 403, 406, 421, 429, 500, 503)
 BODY_REFUSED = (400, 413, 415, 422)
 
 

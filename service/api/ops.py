@@ -1,4 +1,4 @@
-"""/healthz and /readyz: alive, and able to take work."""
+"""/healthz, /readyz and /metrics: alive, able to take work, and in figures."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from flask import Response
 from service.api.answers import answer
 from service.api.blueprint import ResourceBlueprint
 from service.context import stores
+from service.metrics import CONTENT_TYPE, text_of, workers_by_queue
 from workers.model.codec import to_json
 
 blueprint = ResourceBlueprint("operations", __name__, description="For those who run the service.")
@@ -33,3 +34,13 @@ def get_readiness() -> Response:
     """503 otherwise, by the problem handler of the store's errors."""
     stores().client.set(stores().keys.lock("readyz"), "1", ex=PROBE_KEPT_S)
     return answer(to_json({"status": "ready"}))
+
+
+@blueprint.at(
+    "/metrics", summary="Figures for those who run the service (Prometheus text format)", operation="get-metrics"
+)
+@blueprint.gives(200, {"type": "string"}, "The figures", content_type="text/plain")
+def get_metrics() -> Response:
+    """Read from the store at each call, so that any process gives the figures of all of them."""
+    body = text_of(stores().meter.read(), workers_by_queue(stores().client))
+    return Response(body, mimetype=None, content_type=CONTENT_TYPE)

@@ -20,7 +20,7 @@ from service.api.job_schema import JobSchema
 from service.api.part_jobs import with_part
 from service.context import context, stores
 from service.log import event
-from service.pages import guard, intake
+from service.pages import guard, intake, sign_in
 from service.pages.job_view import job_view
 from service.pages.queue_view import queue_rows
 from service.pages.shop_view import names_of, shop_view
@@ -45,6 +45,7 @@ FIRST_CLICK_S = 3.0  # how long the second click of a double click waits for the
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
     blueprint.add_app_template_filter(_filter, _name)
+sign_in.add_to(blueprint)
 
 
 @blueprint.before_request

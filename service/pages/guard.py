@@ -49,8 +49,13 @@ def new_token() -> str:
 
 def require_own_form(request: Request) -> None:
     """Raises ForeignFormError unless the form repeats the cookie's token and comes from our own address."""
+    require_token(request, request.form.get(FIELD, ""))
+
+
+def require_token(request: Request, repeated: str) -> None:
+    """Raises ForeignFormError unless what the request repeats is its cookie's token, and no other site sent it."""
     require_own_origin(request)
-    token, repeated = token_of(request), request.form.get(FIELD, "")
+    token = token_of(request)
     if token is None or not hmac.compare_digest(token.encode(), repeated.encode()):
         raise ForeignFormError("its token is missing or too old; go back, reload the page and send it again")
 

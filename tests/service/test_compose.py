@@ -61,3 +61,10 @@ def test_a_worker_s_health_check_asks_for_its_own_queue(name):
     _, program, *arguments = SERVICES[name]["healthcheck"]["test"]
     assert program == "borewright"
     assert _parser().parse_args(arguments).queue == _parser().parse_args(SERVICES[name]["command"]).queue
+
+
+def test_the_api_asks_for_keys_since_it_listens_to_others():
+    options = vars(_parser().parse_args(SERVICES["api"]["command"]))
+    environment = {name: value for name, value in SERVICES["api"]["environment"].items() if "{" not in value}
+    assert options["host"] == "0.0.0.0"
+    assert Settings.from_env(environment, host=options["host"]).access == "keys"

@@ -190,5 +190,29 @@ class Keys:
         """Hash of counters for the metrics page."""
         return self._key("counters")
 
+    @property
+    def access_keys(self) -> str:
+        """Hash id -> JSON of an access key; of its secret only the digest."""
+        return self._key("access-keys")
+
+    def session(self, digest: str) -> str:
+        """Id of the access key with which a browser signed in; it ends by itself."""
+        return self._key("session", digest)
+
+    @property
+    def trail(self) -> str:
+        """Stream of the requests that changed something, or were refused the change."""
+        return self._key("trail")
+
+    @property
+    def rates(self) -> str:
+        """What the counters of requests a minute begin with."""
+        return self._key("rates")
+
+    @property
+    def meter(self) -> str:
+        """Hash of the buckets and sums that batches and waits are counted in."""
+        return self._key("meter")
+
     def lock(self, name: str) -> str:
         return self._key("lock", name)

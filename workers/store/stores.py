@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import redis
 
+from workers.store.access import AccessRepository
 from workers.store.analyses import Analyses
 from workers.store.claims import ClaimRepository
 from workers.store.dispatch import DispatchRepository
@@ -17,6 +18,7 @@ from workers.store.idempotency import IdempotencyStore
 from workers.store.inbox import Inbox
 from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
+from workers.store.meter import Meter
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
 from workers.store.webhooks import WebhookRepository
@@ -37,6 +39,8 @@ class Stores:
     webhooks: WebhookRepository
     events: EventLog
     idempotency: IdempotencyStore
+    access: AccessRepository
+    meter: Meter
 
 
 def open_stores(
@@ -65,4 +69,6 @@ def open_stores(
         webhooks=WebhookRepository(client, keys, clock),
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),
+        access=AccessRepository(client, keys, clock),
+        meter=Meter(client, keys),
     )

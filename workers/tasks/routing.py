@@ -20,6 +20,7 @@ from rq.serializers import JSONSerializer
 from workers.learning.ageing import hour_of
 from workers.model.errors import InvalidError
 from workers.model.job import JobSpec, JobState
+from workers.model.record import JobRecord
 from workers.model.routing import InformationValue, Routing
 from workers.model.shop import Shop
 from workers.routing.decide import Router
@@ -90,13 +91,24 @@ def drain_inbox(stores: Stores, consumer: str, batch: int = BATCH) -> int:
             return committed
         if len(entries) == batch:
             ring(stores)  # more than one share: call another worker in
-        committed += stores.inbox.commit(_score(stores, entries))
+        committed += _commit(stores, entries)
     ring(stores)
     return committed
 
 
-def _score(stores: Stores, entries: Sequence[InboxEntry]) -> list[Result]:
+def _commit(stores: Stores, entries: Sequence[InboxEntry]) -> int:
+    """Score and commit one batch; a count that could not be noted is lost, the routings are not."""
     records = stores.jobs.get_many([entry.job_id for entry in entries])
+    committed = stores.inbox.commit(_score(stores, entries, records))
+    done = time.time()
+    try:
+        stores.meter.note_batch([done - one.updated_at for one in records if one and one.state is JobState.ACCEPTED])
+    except redis.RedisError as error:
+        log.warning("a batch could not be counted: %s", error)
+    return committed
+
+
+def _score(stores: Stores, entries: Sequence[InboxEntry], records: Sequence[JobRecord | None]) -> list[Result]:
     gone, live = [], []
     for entry, record in zip(entries, records, strict=True):
         if record is None or record.state is not JobState.ACCEPTED:

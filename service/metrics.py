@@ -1,0 +1,74 @@
+"""The readings in the Prometheus text format (through its own client library)."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+import redis
+from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, HistogramMetricFamily, Metric
+from rq import Worker
+from rq.serializers import JSONSerializer
+
+from workers.store.meter import Histogram, Reading
+
+CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+GAUGES = (
+    ("inbox_jobs", "Jobs accepted and not yet routed", "inbox"),
+    ("inbox_oldest_seconds", "How long the first of them has waited", "oldest_s"),
+    ("parts_waiting", "Meshes that wait for their analysis or are in it", "parts_waiting"),
+    ("claims_held", "Claims that machines hold", "claims_held"),
+    ("evidence_sums", "Sums that the models learn from", "evidence_sums"),
+    ("outcomes_kept", "Outcomes reported", "outcomes"),
+    ("webhook_dead_letters", "Webhook calls that were given up on", "dead_letters"),
+)
+
+
+def text_of(reading: Reading, workers: Counter[str]) -> bytes:
+    """The page. workers: how many serve each queue."""
+    registry = CollectorRegistry()
+    registry.register(_Once([*_families(reading), _workers(workers)]))
+    return generate_latest(registry)
+
+
+def workers_by_queue(client: redis.Redis) -> Counter[str]:
+    """Those that were heard of within their time to live."""
+    alive = Worker.all(connection=client, serializer=JSONSerializer)
+    return Counter(queue for worker in alive for queue in worker.queue_names())
+
+
+class _Once:
+    def __init__(self, families: list[Metric]) -> None:
+        self._families = families
+
+    def collect(self) -> Iterator[Metric]:
+        yield from self._families
+
+
+def _families(reading: Reading) -> Iterator[Metric]:
+    jobs = GaugeMetricFamily("borewright_jobs", "Jobs by state", labels=["state"])
+    for state, count in reading.jobs.items():
+        jobs.add_metric([state.value], count)
+    yield jobs
+    for name, words, field in GAUGES:
+        yield GaugeMetricFamily(f"borewright_{name}", words, value=getattr(reading, field))
+    for name, count in reading.counters.items():
+        yield CounterMetricFamily(f"borewright_{name}", f"{name.replace('_', ' ').capitalize()} so far", value=count)
+    yield _histogram("routed_seconds", "From accepted to routed, unroutable or failed", reading.wait)
+    yield _histogram("batch_jobs", "Jobs scored in one pass", reading.batch)
+
+
+def _workers(found: Counter[str]) -> Metric:
+    family = GaugeMetricFamily("borewright_workers", "Workers heard of lately, by queue", labels=["queue"])
+    for queue, count in sorted(found.items()):
+        family.add_metric([queue], count)
+    return family
+
+
+def _histogram(name: str, words: str, found: Histogram) -> Metric:
+    seen, buckets = 0, []
+    for bound, count in zip((*map(str, found.bounds), "+Inf"), found.counts, strict=True):
+        seen += count
+        buckets.append((bound, seen))
+    return HistogramMetricFamily(f"borewright_{name}", words, buckets=buckets, sum_value=found.total)
