@@ -49,6 +49,8 @@ def guard_app(app: Flask) -> None:
 
 def admit() -> None:
     """Raises KeyNeededError, ScopeError or MisdirectedError."""
+    if request.endpoint != "operations.get-health":
+        context().schema.require()
     if context().settings.access == OPEN_ACCESS:
         return require_own_name(request)
     needed = scope_of(request.endpoint or "", request.method)

@@ -34,7 +34,7 @@ from service.api import (
     webhooks,
 )
 from service.api.answers import require_acceptable
-from service.context import AnswerCache, Context, ShopCache, bind
+from service.context import AnswerCache, Context, SchemaCheck, ShopCache, bind
 from service.event_streams import EventStreams
 from service.pages.blueprint import blueprint as pages
 from service.problems import ProblemApi, register_problem_handlers
@@ -115,7 +115,7 @@ def _context(settings: Settings) -> Context:
         analyses_limit=settings.analyses_limit,
         analyses_limit_bytes=settings.analyses_limit_bytes,
     )
-    return Context(settings, stores, ShopCache(stores.fleet), AnswerCache(ANSWER_CACHE_BYTES))
+    return Context(settings, stores, ShopCache(stores.fleet), AnswerCache(ANSWER_CACHE_BYTES), SchemaCheck(stores))
 
 
 def _config(settings: Settings) -> dict[str, Any]:

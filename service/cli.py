@@ -43,6 +43,8 @@ def _expected_errors() -> tuple[type[Exception], ...]:
         "service.up": "StartError",
         "service.openapi": "OpenApiError",
         "service.backtest": "BacktestError",
+        "service.backup": "BackupError",
+        "workers.store.schema": "NewerStoreError",
         "service.opened_store": "NoStoreError",
         "service.key_command": "KeyCommandError",
         "service.summarise": "FileError",
@@ -77,6 +79,8 @@ def _parser() -> argparse.ArgumentParser:
         _add_summarise,
         _add_backtest,
         _add_key,
+        _add_backup,
+        _add_restore,
         _add_openapi,
     )
     for add in adders:
@@ -173,6 +177,33 @@ def _add_key(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     revoke.add_argument("id", metavar="ID")
     for action in (add, listing, revoke):
         action.add_argument("--data", metavar="DIR", help="data folder (default: the user's XDG data folder)")
+
+
+def _add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "Write everything of the shop to one file, read back and checked; the service may run."
+    _add_file(_add(commands, "backup", _backup, words))
+
+
+def _add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "Put a backup into an empty shop: all of it, or nothing."
+    _add_file(_add(commands, "restore", _restore, words))
+
+
+def _add_file(command: argparse.ArgumentParser) -> None:
+    command.add_argument("file", type=Path, metavar="FILE")
+    command.add_argument("--data", metavar="DIR", help="data folder (default: the user's XDG data folder)")
+
+
+def _backup(parsed: argparse.Namespace, settings: Settings) -> int:
+    from service.backup import run_backup
+
+    return run_backup(settings, parsed.file)
+
+
+def _restore(parsed: argparse.Namespace, settings: Settings) -> int:
+    from service.backup import run_restore
+
+    return run_restore(settings, parsed.file)
 
 
 def _key(parsed: argparse.Namespace, settings: Settings) -> int:

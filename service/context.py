@@ -10,8 +10,10 @@ from typing import cast
 from flask import Flask, current_app
 
 from service.settings import Settings
+from workers.model.errors import UnavailableError
 from workers.model.shop import Shop
 from workers.store.fleet import FleetRepository
+from workers.store.schema import NewerStoreError, bring_forward
 from workers.store.stores import Stores
 
 _NAME = "borewright"
@@ -54,12 +56,29 @@ class AnswerCache:
                 self._bytes -= len(self._answers.popitem(last=False)[1])
 
 
+class SchemaCheck:
+    """Whether this program knows the store's data; asked until it was answered once."""
+
+    def __init__(self, stores: Stores) -> None:
+        self._stores, self._known = stores, False
+
+    def require(self) -> None:
+        """Raises UnavailableError where the data are newer than the program."""
+        if not self._known:
+            try:
+                bring_forward(self._stores.client, self._stores.keys)
+            except NewerStoreError as error:
+                raise UnavailableError(str(error)) from error
+            self._known = True
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     settings: Settings
     stores: Stores
     shop: ShopCache
     answers: AnswerCache
+    schema: SchemaCheck
 
 
 def bind(app: Flask, context: Context) -> None:

@@ -17,6 +17,8 @@ from rq.serializers import JSONSerializer
 from service.settings import Settings
 from workers import tasks
 from workers.store.connection import connect
+from workers.store.keys import Keys
+from workers.store.schema import bring_forward
 from workers.store.stores import Stores, open_stores
 
 log = logging.getLogger("borewright.worker")
@@ -30,13 +32,14 @@ def run_worker(settings: Settings, queue: str, name: str) -> int:
     """Serve one queue until SIGTERM; returns the exit code.
 
     The worker does not fork for each task: tasks are short and ours, a crash of the whole process loses
-    nothing (its share of the inbox is taken over), and a warm process routes in milliseconds.
+    nothing (its share of the inbox is taken over), and a warm process routes in milliseconds. Raises NewerStoreError.
     """
     if settings.redis_url is None:
         raise ValueError("a worker needs a Redis URL")
     os.environ["BOREWRIGHT_WORKER"] = name
     # RQ waits in blocking reads, so its own connection must outlast them.
     connection = connect(settings.redis_url, timeout_s=30.0)
+    bring_forward(connection, Keys(settings.shop))
     if queue == tasks.ROUTING_QUEUE:
         _begin_routing(settings, connection, name)
     elif queue == tasks.GEOMETRY_QUEUE:

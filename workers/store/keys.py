@@ -214,5 +214,10 @@ class Keys:
         """Hash of the buckets and sums that batches and waits are counted in."""
         return self._key("meter")
 
+    @property
+    def schema(self) -> str:
+        """Version of the shape that the data have."""
+        return self._key("schema")
+
     def lock(self, name: str) -> str:
         return self._key("lock", name)
