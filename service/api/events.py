@@ -78,8 +78,9 @@ class EventPageSchema(ma.Schema):
 @blueprint.gives(200, EventPageSchema, "A page; or a stream, where the Accept header prefers text/event-stream")
 @blueprint.refuses(422)
 def get_events(query: EventQuery) -> Response:
+    resumed = _last_event_id()
     if takes_event_stream():
-        return _stream(query)
+        return _stream(query, resumed)
     log, limit = stores().events, min(query.limit, context().settings.page_limit)
     found = log.after(query.after, limit + 1)
     items = found[:limit]
@@ -92,12 +93,18 @@ def get_events(query: EventQuery) -> Response:
     return answer(to_json(body))
 
 
-def _stream(query: EventQuery) -> Response:
-    """Raises UnavailableError (503 with Retry-After) where too many are open."""
-    last_id = request.headers.get("Last-Event-ID", "").strip() or (query.after if "after" in request.args else None)
-    if last_id is not None and not _ID.fullmatch(last_id):
+def _last_event_id() -> str | None:
+    """The header, if there is one. Raises InvalidParametersError, for a page too: there it would pass unnoticed."""
+    last_id = request.headers.get("Last-Event-ID", "").strip()
+    if last_id and not _ID.fullmatch(last_id):
         problem = FieldProblem("/Last-Event-ID", "this is no id of an event", "two whole numbers joined by -")
         raise InvalidParametersError("Last-Event-ID: this is no id of an event", fields=(problem,))
+    return last_id or None
+
+
+def _stream(query: EventQuery, resumed: str | None) -> Response:
+    """Raises UnavailableError (503 with Retry-After) where too many are open."""
+    last_id = resumed or (query.after if "after" in request.args else None)
     streams = cast(EventStreams, current_app.extensions[NAME])
     lines, close = streams.open(last_id)
     response = Response(lines, mimetype=EVENT_STREAM, headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"})
