@@ -8,6 +8,7 @@ and RANGE are engineering priors; the error they lead to expect was checked agai
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,7 +36,8 @@ class Expected:
     @property
     def left_over(self) -> float:
         """Standard error of the most unsure of the k sums, a share of the volume."""
-        return float(np.sqrt(max(self.weights @ self.unsure @ self.weights, 0.0)) * self.scale.max())
+        variance = float(self.weights @ self.unsure @ self.weights)
+        return math.sqrt(max(variance, 0.0)) * float(self.scale.max())
 
     def next(self, count: int) -> list[int]:
         """The slabs that would take most off the standard error, one after the other."""
@@ -71,10 +73,11 @@ class Kriging:
 
     def expected(self, known: Ints, values: Floats) -> Expected:
         """From values (m, k) of the slabs ``known`` (m,): those of all slabs. m is 2 or more."""
-        inverse = np.linalg.inv(self.correlation[np.ix_(known, known)] + _NUGGET * np.eye(len(known)))
-        row = inverse.sum(axis=1)
+        among = self.correlation[np.ix_(known, known)] + _NUGGET * np.eye(len(known))
+        inverse = np.asarray(np.linalg.inv(among), dtype=np.float64)
+        row: Floats = inverse.sum(axis=1)
         mean = row @ values / row.sum()
-        weight = inverse @ (values - mean)
+        weight: Floats = inverse @ (values - mean)
         near = self.correlation[:, known]
         expected = mean + near @ weight
         expected[known] = values

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from workers.geometry.features import features_of
+from workers.geometry.features import features_of, search_notes
 from workers.geometry.layers import LayerCurveSet
 from workers.geometry.limits import MeshLimits
 from workers.geometry.load import load_mesh
@@ -93,7 +93,7 @@ def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
     layers = LayerCurveSet(solid, slabs).compute(lambda share: say("curves", 0.1 + 0.6 * share))
     say("features", 0.75)
     surface = Surface(mesh)
-    features = features_of(surface)
+    features, not_searched = features_of(surface), search_notes(surface)
     smallest = smallest_of(layers)
     say("surface", 0.9)
     volume, mended, trust = _volume(solid, slabs.volume)
@@ -115,6 +115,7 @@ def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
         mended=mended + solid.notes,
         trust=trust,
         worst_layers=worst_layers(layers),
+        notes=layers.notes() + not_searched,
     )
     say("done", 1.0)
     return summary

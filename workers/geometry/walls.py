@@ -10,7 +10,8 @@ from functools import cached_property
 import numpy as np
 
 from workers.geometry.closing import directed_edges
-from workers.geometry.mesh import Floats, Ints, TriangleMesh, face_normals
+from workers.geometry.components import components
+from workers.geometry.mesh import Floats, Ints, TriangleMesh
 
 SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round, eight are an octagon
 SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
@@ -30,11 +31,18 @@ class Surface:
     mesh: TriangleMesh
 
     def __post_init__(self) -> None:
-        corners = self.mesh.corners
-        self.normals, self.areas = face_normals(corners)
-        sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * sides.max(axis=1)
+        self.normals, self.areas = self.mesh.normals_areas
+        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * self._longest_sides()
         self.all_faces: Bools = self.areas > 0
+
+    def _longest_sides(self) -> Floats:
+        """(m,) mm."""
+        points, (a, b, c) = self.mesh.vertices, self.mesh.faces.T
+        squares = np.zeros(len(a))
+        for one, other in ((a, b), (b, c), (c, a)):
+            side = points[one] - points[other]
+            np.maximum(squares, np.einsum("ij,ij->i", side, side), out=squares)
+        return np.asarray(np.sqrt(squares))
 
     @cached_property
     def neighbours(self) -> tuple[Ints, Ints, Ints]:
@@ -54,17 +62,11 @@ class Surface:
 
     def labels(self, linked: Bools, faces: Bools) -> Ints:
         """(m,) component of each of ``faces`` under the ``linked`` edges; -1 for the others."""
-        from scipy.sparse import coo_matrix
-        from scipy.sparse.csgraph import connected_components
-
         one, two, _ = self.neighbours
         use = linked & faces[one] & faces[two]
         number = np.cumsum(faces) - 1
-        count = int(faces.sum())
-        rows, columns = number[one[use]], number[two[use]]
-        graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(count, count))
         label = np.full(len(faces), -1, dtype=np.int64)
-        label[faces] = connected_components(graph, directed=False)[1]
+        label[faces] = components(int(faces.sum()), number[one[use]], number[two[use]])
         return label
 
     def axes(self) -> list[Floats]:

@@ -146,3 +146,4 @@ class GeometrySummary:
     mended: tuple[str, ...] = ()
     trust: Trust = Trust.FULL
     worst_layers: tuple[WorstLayer, ...] = ()
+    notes: tuple[str, ...] = ()  # what the analysis left out or found only roughly
