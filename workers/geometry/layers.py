@@ -23,7 +23,7 @@ from workers.geometry.mesh import Floats
 from workers.geometry.sections import Slabs, outline
 from workers.model.part import DetailCurves
 
-MOST_LAYERS = 120
+MOST_LAYERS = 200
 FEW_LAYERS = 24  # enough (the error left is said) once the outlines computed so far have MOST_CORNERS corners together
 MOST_CORNERS = 200_000
 LEFT_OVER = 5e-4  # of the volume, in any curve, for the layers not computed
