@@ -46,13 +46,15 @@ Progress = Callable[[float], None]
 class LayerCurveSet:
     """Curves of the computed layers, keyed by slab.
 
-    left_over is how far the curves may be from those of all slabs, as a share of the volume: an estimate.
+    left_over is how far the curves may be from those of all slabs, as a share of the volume: an estimate. most_corners
+    bounds the work: what the computed outlines may have together, once there are FEW_LAYERS.
     """
 
     solid: Solid
     slabs: Slabs
     done: dict[int, LayerCurves] = field(default_factory=dict)
     left_over: float = 0.0
+    most_corners: int = MOST_CORNERS
     _corners: int = 0
     _kriging: Kriging | None = None
     _alike: Expected | None = None
@@ -93,10 +95,10 @@ class LayerCurveSet:
         return [(i + j) // 2 for i, j in worst[:count]]
 
     def _enough(self, most: int) -> bool:
-        return len(self.done) >= most or (len(self.done) >= FEW_LAYERS and self._corners >= MOST_CORNERS)
+        return len(self.done) >= most or (len(self.done) >= FEW_LAYERS and self._corners >= self.most_corners)
 
     def _spent(self, most: int) -> float:
-        few = min(len(self.done) / FEW_LAYERS, self._corners / MOST_CORNERS)
+        few = min(len(self.done) / FEW_LAYERS, self._corners / self.most_corners)
         return min(max(len(self.done) / most, few), 1.0)
 
     def _batch(self, pool: ThreadPoolExecutor, wanted: list[int]) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from workers.geometry.features import features_of, search_notes
-from workers.geometry.layers import LayerCurveSet
+from workers.geometry.layers import MOST_CORNERS, LayerCurveSet
 from workers.geometry.limits import MeshLimits
 from workers.geometry.load import load_mesh
 from workers.geometry.mend import Solid, solid_of
@@ -56,7 +56,10 @@ def summarise_poses(
     chosen = poses(solid, most=most)
     step = 75.0 / len(chosen)
     return tuple(
-        (pose, _summary(solid.turned(pose.matrix()), _Scaled(say, 25.0 + i * step, 25.0 + (i + 1) * step)))
+        (
+            pose,
+            _summary(solid.turned(pose.matrix()), _Scaled(say, 25.0 + i * step, 25.0 + (i + 1) * step), len(chosen)),
+        )
         for i, pose in enumerate(chosen)
     )
 
@@ -84,13 +87,16 @@ def _solid(data: bytes, fmt: str | None, unit: str, limits: MeshLimits | None, s
     return solid_of(mesh)
 
 
-def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
+def _summary(solid: Solid, say: _Scaled, poses: int = 1) -> GeometrySummary:
+    """One of so many poses, which share the work that may be spent."""
     say("sections", 0.0)
     mesh = solid.triangles()
     x, y, z = solid.extents_mm
     slabs = slabs_of(solid, mesh)
     say("curves", 0.1)
-    layers = LayerCurveSet(solid, slabs).compute(lambda share: say("curves", 0.1 + 0.6 * share))
+    layers = LayerCurveSet(solid, slabs, most_corners=MOST_CORNERS // poses).compute(
+        lambda share: say("curves", 0.1 + 0.6 * share)
+    )
     say("features", 0.75)
     surface = Surface(mesh)
     features, not_searched = features_of(surface), search_notes(surface)
