@@ -15,11 +15,13 @@ from workers.geometry.mesh import Floats, Ints, TriangleMesh, face_normals
 SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round, eight are an octagon
 SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
 ALONG = 0.1  # |n . axis| of a wall; sine of 5.7 degrees, room for noise
+ALONG_COS = math.cos(2 * ALONG)
+_UPRIGHT = 0.01  # the same for a sliver: in a clean mesh it stands as straight as its neighbours
 _SLIVER_MM = 0.02  # flatter triangles have normals made of noise
 _OPEN_SHARE = 0.4  # a wall over 300 degrees of a circle leaves 0.19 of its area
 _MOST_AXES = 16
 _MOST_REGIONS = 400
-_SAME_AXIS = math.cos(math.radians(1.0))
+_SAME_AXIS = math.cos(math.radians(2.0))
 Bools = np.ndarray
 
 
@@ -104,7 +106,10 @@ class Wall:
 
     @cached_property
     def corners(self) -> Ints:
-        return np.unique(self.surface.mesh.faces[self.faces])
+        """The corners in use, without those of slivers that lean: these may reach far beyond the wall."""
+        firm = self.surface.solid_faces[self.faces]
+        firm |= np.abs(self.surface.normals[self.faces] @ self.axis) < _UPRIGHT
+        return np.unique(self.surface.mesh.faces[self.faces[firm] if firm.any() else self.faces])
 
     @cached_property
     def flat(self) -> Floats:
@@ -131,6 +136,15 @@ class Wall:
         """(m, 2) the faces' centres seen along the axis."""
         return np.asarray(self.surface.mesh.corners_of(self.faces).mean(axis=1) @ self.plane)
 
+    def straightened(self) -> Wall | None:
+        """The same faces around the axis that their normals are most square to; None where that is another wall."""
+        normals = self.surface.normals[self.faces]
+        _, vectors = np.linalg.eigh(np.einsum("k,ki,kj->ij", self.areas, normals, normals))
+        axis = vectors[:, 0] * np.sign(vectors[:, 0] @ self.axis)
+        if not ALONG_COS < float(axis @ self.axis) < 1 - 1e-9:
+            return None
+        return Wall(self.surface, self.faces, axis, across(axis))
+
     def widest_gap(self) -> float:
         """The largest angle without a normal, radians: a full turn of k facets leaves 2 pi / k."""
         weighty = self.areas > 1e-3 * self.areas.max()
@@ -139,16 +153,24 @@ class Wall:
 
     @cached_property
     def ends(self) -> tuple[Ints, Ints, Ints]:
-        """The rim: own face, face beyond, and edge number, for edges that run across the axis."""
+        """The rim: own face, face beyond, and edge number, for edges that run across the axis.
+
+        What noise tilted out of the midst of the wall is no end of it: its corners are the wall's, no edge sharp.
+        """
         one, two, corners = self.surface.neighbours
+        mesh = self.surface.mesh
         inside = np.zeros(len(self.surface.areas), dtype=bool)
         inside[self.faces] = True
         rim = np.flatnonzero(inside[one] != inside[two])
-        step = self.surface.mesh.vertices[corners[rim, 1]] - self.surface.mesh.vertices[corners[rim, 0]]
+        step = mesh.vertices[corners[rim, 1]] - mesh.vertices[corners[rim, 0]]
         rim = rim[np.abs(step @ self.axis) < 0.7 * np.linalg.norm(step, axis=1)]
         own = np.where(inside[one[rim]], one[rim], two[rim])
         beyond = np.where(inside[one[rim]], two[rim], one[rim])
-        return own, beyond, rim
+        used = np.zeros(len(mesh.vertices), dtype=bool)
+        used[self.corners] = True
+        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used[mesh.faces[beyond]].all(axis=1)
+        end &= self.surface.solid_faces[beyond] | ~self.surface.solid_faces[beyond].any()
+        return own[end], beyond[end], rim[end]
 
     @cached_property
     def rim(self) -> tuple[Floats, Floats, Bools]:
@@ -176,11 +198,12 @@ class Wall:
 def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
     """The walls all the way round an axis whose faces are joined by ``linked`` edges, by their first face.
 
-    Without slivers, whose normals noise makes wild; upright or along x or y also with them, since a clean wall may be
-    cut into some.
+    Slivers, whose normals noise makes wild, count only where they stand well along it; upright or along x or y also
+    with all of them, since a clean wall may be cut into some.
     """
-    standing = np.abs(surface.normals @ axis) < ALONG
-    masks = [surface.solid_faces]
+    lean = np.abs(surface.normals @ axis)
+    standing = lean < ALONG
+    masks = [surface.solid_faces | (surface.all_faces & (lean < _UPRIGHT))]
     if np.abs(axis).max() == 1.0 and (standing & surface.all_faces & ~surface.solid_faces).any():
         masks.append(surface.all_faces)
     plane = across(axis)
