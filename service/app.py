@@ -31,6 +31,7 @@ from service.api import (
     webhooks,
 )
 from service.api.answers import require_acceptable
+from service.api.job_schema import state_one_part
 from service.context import AnswerCache, Context, ShopCache, bind
 from service.event_streams import EventStreams
 from service.pages.blueprint import blueprint as pages
@@ -89,6 +90,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}]})
     for resource in RESOURCES:
         api.register_blueprint(resource.blueprint)
+    state_one_part(api.spec.components.schemas)
     app.register_blueprint(pages)
     return app
 

@@ -154,6 +154,17 @@ class UploadedJobSchema(JobSchema):
     part_elsewhere = True
 
 
+def state_one_part(schemas: dict[str, Any]) -> None:
+    """Says in the OpenAPI schemas what :func:`_one_part` checks: exactly one of summary and part_id, the other null."""
+    given = {"summary": {"type": "object"}, "part_id": {"type": "string"}}
+    null = {"type": "null"}
+    schemas["Job"]["oneOf"] = [
+        {"required": [name], "properties": {other: kind if other == name else null for other, kind in given.items()}}
+        for name in given
+    ]
+    schemas["UploadedJob"]["properties"] |= dict.fromkeys(given, null)
+
+
 def _one_part(data: Mapping[str, Any], elsewhere: bool) -> list[FieldProblem]:
     """A job has one part: by its summary, by its id, or by a file beside it."""
     named = [name for name in ("summary", "part_id") if data.get(name) is not None]

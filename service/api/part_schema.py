@@ -174,6 +174,7 @@ class SummarySchema(RecordSchema):
     bodies = Whole(0, 100_000)
     watertight = Flag()
     mended = ListOf(Note(200), most=50, description="What was mended in the mesh")
+    notes = ListOf(Note(200), most=50, description="Hints that changed nothing, as that the unit looks wrong")
     trust = Choice(Trust)
     worst_layers = ListOf(Record(WorstLayerSchema), most=16)
 

@@ -102,7 +102,9 @@ def _part_words(spec: JobSpec) -> list[tuple[str, str]]:
         return [("Part", "its mesh is not analysed")]
     s = spec.part()
     sides = (f"{side:.6g}" for side in (s.extent_x_mm, s.extent_y_mm, s.extent_z_mm))
-    return [("Size", " \N{MULTIPLICATION SIGN} ".join(sides) + " mm"), ("Volume", f"{s.volume_mm3 / 1000.0:.1f} cm³")]
+    rows = [("Size", " \N{MULTIPLICATION SIGN} ".join(sides) + " mm"), ("Volume", f"{s.volume_mm3 / 1000.0:.1f} cm³")]
+    rows += [("Mesh, mended", "; ".join(s.mended))] if s.mended else []
+    return rows + ([("Mesh, to check", "; ".join(s.notes))] if s.notes else [])
 
 
 def _material_words(spec: JobSpec, names: Names) -> str:

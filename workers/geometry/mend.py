@@ -37,6 +37,7 @@ class Solid:
     watertight: bool
     mended: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    hints: tuple[str, ...] = ()
     trust: Trust = Trust.FULL
 
     @property
@@ -69,7 +70,7 @@ def solid_of(mesh: TriangleMesh) -> Solid:
     solid = _as_it_is(mesh) or _welded(mesh) or _rewound(mesh)
     solid = _united(solid)
     _refuse_flat(solid)
-    return replace(solid, notes=mesh.notes)
+    return replace(solid, notes=mesh.notes, hints=mesh.hints)
 
 
 def _build(vertices: Floats, faces: Ints) -> Any | None:

@@ -16,11 +16,15 @@ _MIX = tuple(np.uint64(k) for k in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x16
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TriangleMesh:
-    """vertices (n, 3) in mm, each in use; faces (m, 3), indices into them, counter-clockwise seen from outside."""
+    """vertices (n, 3) in mm, each in use; faces (m, 3), indices into them, counter-clockwise seen from outside.
+
+    notes: what was changed on reading; hints: what looks odd and was left as it is.
+    """
 
     vertices: Floats
     faces: Ints
     notes: tuple[str, ...] = ()
+    hints: tuple[str, ...] = ()
 
     @property
     def corners(self) -> Floats:

@@ -113,6 +113,7 @@ def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
         bodies=solid.bodies,
         watertight=solid.watertight,
         mended=mended + solid.notes,
+        notes=solid.hints,
         trust=trust,
         worst_layers=worst_layers(layers),
     )

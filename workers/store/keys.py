@@ -49,6 +49,10 @@ class Keys:
         """The file's bytes, until it is analysed."""
         return self._key("part-mesh", part_id)
 
+    def part_staged(self, upload: str) -> str:
+        """The file's bytes while they come in; gone by themselves where that breaks off."""
+        return self._key("part-staged", upload)
+
     def part_jobs(self, part_id: str) -> str:
         """Set of the ids of all jobs that refer to the part."""
         return self._key("part-jobs", part_id)

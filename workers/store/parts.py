@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import io
 import time
-from collections.abc import Callable, Sequence
+import uuid
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import IO, Any
 
 import redis
 from redis.client import Pipeline
@@ -28,6 +30,8 @@ from workers.store.events import add_event
 from workers.store.keys import Keys
 
 MIB = 1024 * 1024
+BLOCK = MIB  # what is held of an upload at a time
+STAGED_S = 600  # how long bytes stay whose keeping broke off
 HEAD = (
     "state",
     "version",
@@ -48,23 +52,42 @@ Also = Callable[[Pipeline, PartRecord], None]
 
 @dataclass(frozen=True, slots=True)
 class Upload:
-    """A mesh as it is handed in."""
+    """A mesh as it is handed in: a file that can be read from its start, never held whole."""
 
     id: str
     name: str
     options: MeshOptions
-    data: bytes
+    file: IO[bytes]
+    size_bytes: int
 
     @classmethod
-    def of(cls, data: bytes, options: MeshOptions, name: str = "") -> Upload:
-        return cls(content_id("mesh", to_json(options), data), name, options, data)
+    def of(cls, data: bytes | IO[bytes], options: MeshOptions, name: str = "") -> Upload:
+        file = io.BytesIO(data) if isinstance(data, bytes) else data
+        digest, size = hashlib.sha256(), 0
+        for block in _blocks(file):
+            digest.update(block)
+            size += len(block)
+        return cls(_address("mesh", to_json(options), digest.digest()), name, options, file, size)
+
+    def blocks(self) -> Iterator[bytes]:
+        """The bytes from the start, at most BLOCK at a time."""
+        return _blocks(self.file)
+
+
+def _blocks(file: IO[bytes]) -> Iterator[bytes]:
+    file.seek(0)
+    while block := file.read(BLOCK):
+        yield block
 
 
 def content_id(kind: str, options: bytes, data: bytes) -> str:
     """The part's address: SHA-256 over its bytes, what was asked for, and the summary's version; base 32."""
+    return _address(kind, options, hashlib.sha256(data).digest())
+
+
+def _address(kind: str, options: bytes, digest: bytes) -> str:
     head = b"\n".join((kind.encode(), SUMMARY_VERSION.encode(), options, b""))
-    digest = hashlib.sha256(head + hashlib.sha256(data).digest()).digest()
-    return "p-" + base64.b32encode(digest).decode("ascii").rstrip("=").lower()
+    return "p-" + base64.b32encode(hashlib.sha256(head + digest).digest()).decode("ascii").rstrip("=").lower()
 
 
 class PartRepository:
@@ -121,7 +144,7 @@ class PartRepository:
         """
         if known is not None and not _another_try(known):
             return known
-        self._require_room(len(upload.data))
+        self._require_room(upload.size_bytes)
         now, redis_now = self._clock(), self._redis_time()
         part = PartRecord(
             id=upload.id,
@@ -129,16 +152,28 @@ class PartRepository:
             version=1 if known is None else known.version + 1,
             name=upload.name if known is None else known.name,
             options=upload.options,
-            size_bytes=len(upload.data),
+            size_bytes=upload.size_bytes,
             created_at=now if known is None else known.created_at,
             updated_at=now,
             phase="waiting",
         )
         self._write_head(pipe, part, new=known is None)
-        pipe.set(self._keys.part_mesh(part.id), upload.data)
+        staged = self._staged(upload)
+        pipe.rename(staged, self._keys.part_mesh(part.id))
+        pipe.persist(self._keys.part_mesh(part.id))
         pipe.zadd(self._keys.parts_waiting, {part.id: redis_now})
-        pipe.hset(self._keys.parts_waiting_bytes, part.id, len(upload.data))
+        pipe.hset(self._keys.parts_waiting_bytes, part.id, upload.size_bytes)
         return part
+
+    def _staged(self, upload: Upload) -> str:
+        """The bytes under a key of their own, block by block, so that the MULTI has only to rename it."""
+        name = self._keys.part_staged(uuid.uuid4().hex)
+        for block in upload.blocks():
+            with self._redis.pipeline(transaction=False) as pipe:
+                pipe.append(name, block)
+                pipe.expire(name, STAGED_S)
+                pipe.execute()
+        return name
 
     def _write_summary(self, pipe: Pipeline, part_id: str, summary: GeometrySummary, name: str) -> PartRecord:
         now = self._clock()
