@@ -19,7 +19,7 @@ from workers.geometry.errors import MeshRefusedError, MeshTooLargeError
 from workers.geometry.limits import MIB
 from workers.model.errors import FieldProblem, InvalidError
 from workers.model.part_record import MeshOptions, Orientation
-from workers.store.parts import Upload
+from workers.store.uploads import Upload
 
 MULTIPART = "multipart/form-data"
 FIELDS_BYTES = MIB  # all that is not the file

@@ -29,7 +29,7 @@ from workers.model.errors import ConflictError
 from workers.model.part import GeometrySummary
 from workers.model.part_record import WAITING, PartRecord
 from workers.store.idempotency import Answer
-from workers.store.parts import Upload
+from workers.store.uploads import Upload
 
 LOOK_AGAIN_S = 1
 SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'"

@@ -16,7 +16,8 @@ from tests.service import api_bodies as bodies
 from workers import tasks
 from workers.geometry.limits import MIB
 from workers.model.part_record import MeshOptions
-from workers.store.parts import BLOCK, STAGED_S, Upload
+from workers.store.parts import STAGED_S
+from workers.store.uploads import BLOCK, Upload
 
 MARK = b"a-mark-between-the-fields"
 

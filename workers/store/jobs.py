@@ -27,7 +27,8 @@ from workers.model.routing import Routing
 from workers.store.dispatch import unlist
 from workers.store.events import add_event
 from workers.store.keys import Keys
-from workers.store.parts import PartRepository, Upload, require_usable
+from workers.store.parts import PartRepository, require_usable
+from workers.store.uploads import Upload
 
 FIELDS = ("doc", "state", "version", "attempt", "created_at", "updated_at", "reason")
 CANCELLABLE = frozenset(

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import io
 import time
 import uuid
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import IO, Any
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
 
 import redis
 from redis.client import Pipeline
 
 from workers.model.codec import from_json, to_json
 from workers.model.errors import ConflictError, InvalidError, NotFoundError, UnavailableError
-from workers.model.part import SUMMARY_VERSION, GeometrySummary
+from workers.model.part import GeometrySummary
 from workers.model.part_record import (
     AS_GIVEN,
     MeshOptions,
@@ -28,9 +25,9 @@ from workers.model.part_record import (
 from workers.model.record import Page
 from workers.store.events import add_event
 from workers.store.keys import Keys
+from workers.store.uploads import Upload, content_id
 
 MIB = 1024 * 1024
-BLOCK = MIB  # what is held of an upload at a time
 STAGED_S = 600  # how long bytes stay whose keeping broke off
 HEAD = (
     "state",
@@ -48,46 +45,6 @@ HEAD = (
 # These depend on how busy the machine was, so the same bytes may be given another try; the others do not.
 MAY_PASS = frozenset({"mesh-time", "mesh-memory", "mesh-crashed"})
 Also = Callable[[Pipeline, PartRecord], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Upload:
-    """A mesh as it is handed in: a file that can be read from its start, never held whole."""
-
-    id: str
-    name: str
-    options: MeshOptions
-    file: IO[bytes]
-    size_bytes: int
-
-    @classmethod
-    def of(cls, data: bytes | IO[bytes], options: MeshOptions, name: str = "") -> Upload:
-        file = io.BytesIO(data) if isinstance(data, bytes) else data
-        digest, size = hashlib.sha256(), 0
-        for block in _blocks(file):
-            digest.update(block)
-            size += len(block)
-        return cls(_address("mesh", to_json(options), digest.digest()), name, options, file, size)
-
-    def blocks(self) -> Iterator[bytes]:
-        """The bytes from the start, at most BLOCK at a time."""
-        return _blocks(self.file)
-
-
-def _blocks(file: IO[bytes]) -> Iterator[bytes]:
-    file.seek(0)
-    while block := file.read(BLOCK):
-        yield block
-
-
-def content_id(kind: str, options: bytes, data: bytes) -> str:
-    """The part's address: SHA-256 over its bytes, what was asked for, and the summary's version; base 32."""
-    return _address(kind, options, hashlib.sha256(data).digest())
-
-
-def _address(kind: str, options: bytes, digest: bytes) -> str:
-    head = b"\n".join((kind.encode(), SUMMARY_VERSION.encode(), options, b""))
-    return "p-" + base64.b32encode(hashlib.sha256(head + digest).digest()).decode("ascii").rstrip("=").lower()
 
 
 class PartRepository:
