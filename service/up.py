@@ -129,7 +129,7 @@ def _redis_child(server: EmbeddedRedis, lock: FolderLock) -> Child:
 
 def _worker_children(settings: Settings, prefix: str) -> list[Child]:
     ready = _registration_probe(settings)
-    queues = [("routing", number) for number in range(1, settings.workers + 1)] + [("geometry", 1)]
+    queues = [("routing", number) for number in range(1, settings.workers + 1)] + [("geometry", 1), ("planning", 1)]
     return [
         Child(
             name=f"{queue}-worker-{number}",

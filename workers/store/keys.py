@@ -175,6 +175,25 @@ class Keys:
         """Set of finished claims whose outcome is not recorded yet."""
         return self._key("claims-to-report")
 
+    def long_task(self, subject: str) -> str:
+        """Hash of one long task, ``KIND/ID``: request, state, version, progress, result; holder and token while it
+        runs."""
+        return self._key("long-task", subject)
+
+    def long_tasks(self, kind: str) -> str:
+        """Sorted set of the ids of one kind, scores 0: the ids sort by time."""
+        return self._key("long-tasks", kind)
+
+    @property
+    def long_tasks_open(self) -> str:
+        """Sorted set of ``KIND/ID`` that wait or run; the score is the moment (s) from which one may be claimed."""
+        return self._key("long-tasks-open")
+
+    @property
+    def planning_bell(self) -> str:
+        """Present while a long task is rung for and none begun."""
+        return self._key("planning-bell")
+
     @property
     def events(self) -> str:
         return self._key("events")

@@ -17,6 +17,7 @@ from workers.store.idempotency import IdempotencyStore
 from workers.store.inbox import Inbox
 from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
+from workers.store.long_tasks import LongTasks
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
 from workers.store.webhooks import WebhookRepository
@@ -34,6 +35,7 @@ class Stores:
     inbox: Inbox
     dispatch: DispatchRepository
     claims: ClaimRepository
+    long_tasks: LongTasks
     webhooks: WebhookRepository
     events: EventLog
     idempotency: IdempotencyStore
@@ -62,6 +64,7 @@ def open_stores(
         inbox=Inbox(client, keys, clock, reclaim_after_s),
         dispatch=DispatchRepository(client, keys, clock),
         claims=ClaimRepository(client, keys),
+        long_tasks=LongTasks(client, keys, clock),
         webhooks=WebhookRepository(client, keys, clock),
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),

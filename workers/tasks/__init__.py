@@ -11,6 +11,7 @@ from workers.tasks.geometry import (
     ring_geometry,
     use_mesh_limits,
 )
+from workers.tasks.long_tasks import PLANNING_QUEUE, reconcile_long, ring_planning, run_long, run_next
 from workers.tasks.moves import MoveWish, PlannedMove, plan_move
 from workers.tasks.posed import PosedJob, posed_jobs
 from workers.tasks.routing import (
@@ -29,6 +30,7 @@ from workers.tasks.webhooks import watch_webhooks
 
 __all__ = [
     "GEOMETRY_QUEUE",
+    "PLANNING_QUEUE",
     "ROUTING_QUEUE",
     "MoveWish",
     "PlannedMove",
@@ -45,13 +47,17 @@ __all__ = [
     "plan_move",
     "posed_jobs",
     "reconcile",
+    "reconcile_long",
     "reconcile_parts",
     "record_outcome",
     "record_outcomes",
     "ring",
     "ring_geometry",
+    "ring_planning",
     "route_all",
     "route_now",
+    "run_long",
+    "run_next",
     "use_mesh_limits",
     "watch_changes",
     "watch_claims",
