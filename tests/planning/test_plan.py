@@ -63,7 +63,7 @@ def test_a_cancel_returns_the_best_so_far() -> None:
         recipe(40, 5, 99, seed=9),
         seconds=60,
         seed=1,
-        progress=lambda share, cost: seen.append(share),
+        progress=lambda share, cost, bound: seen.append(share),
         cancelled=lambda: next(asked),
     )
     assert made.cancelled
@@ -142,7 +142,7 @@ def test_pairings_of_one_machine_are_told_apart() -> None:
 def test_what_cannot_be_planned_is_refused(bad: dict[str, object]) -> None:
     if "weights" in bad:
         with pytest.raises(InvalidError):
-            PlanWeights(tardiness=0.0, makespan=0.0, flow=0.0, setup=0.0, failure=0.0)
+            PlanWeights(tardiness=0.0, makespan=0.0, flow=0.0, setup=0.0, failure=0.0, quality=0.0)
         return
     with pytest.raises(InvalidError):
         from_matrix(**bad)  # type: ignore[arg-type]

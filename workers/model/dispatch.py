@@ -48,7 +48,8 @@ class Entry:
     spread: standard deviation of copy_h over copy_h, the same error for all copies (how well the time is foretold).
     retry_sd_h: standard deviation of one copy's hours from not knowing how many fail, independent between copies.
     pinned: nothing is put ahead of it and nothing moves it but a person.
-    moved_at: when a change in the shop last moved it.
+    moved_at: when a change in the shop, or a plan, last moved it.
+    conceded: utility that a plan gave up to have it here; a change must bring more than that to move it.
     """
 
     job_id: str
@@ -66,6 +67,7 @@ class Entry:
     due_at: float | None = None
     pinned: bool = False
     moved_at: float | None = None
+    conceded: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -86,7 +86,7 @@ def better_place(routing: Routing, machine_id: str, entry: Entry, now: float) ->
         return chosen, None
     gain = chosen.utility - current.utility
     rested = entry.moved_at is None or now - entry.moved_at >= REST_S
-    return (chosen, gain) if gain > WORTH and rested else None
+    return (chosen, gain) if gain > WORTH + entry.conceded and rested else None
 
 
 def _pairing(candidate: Candidate) -> tuple[str, str, str]:

@@ -82,6 +82,44 @@ class Router:
             table = self._tables[material_ids] = build_table(self.shop, material_ids, now=self.as_of, book=self._book)
         return table
 
+    def pairings(self, specs: Sequence[JobSpec]) -> list[list[Candidate]]:
+        """The best bead of every pairing that can print each job, best first; without intervals and chances."""
+        result: dict[int, list[Candidate]] = {}
+        for material_ids, members in self._groups(specs).items():
+            table = self._table(material_ids)
+            step = max(1, CHUNK // max(1, table.width.size))
+            for at in range(0, len(members), step):
+                part = members[at : at + step]
+                result.update(zip(part, self._all_of_chunk(table, [specs[i] for i in part]), strict=True))
+        return [result[i] for i in range(len(specs))]
+
+    def _all_of_chunk(self, table: PairingTable, specs: Sequence[JobSpec]) -> list[list[Candidate]]:
+        if not table.pairings:
+            return [[] for _ in specs]
+        block = score(table, specs, self.shop.emphasis)
+        ranking = rank(block, keep=len(table.pairings))
+        most = int(ranking.count.max(initial=0))
+        return make_candidates(block, specs, ranking.places[:, :most], ranking.count)
+
+    def route_on(self, spec: JobSpec, pairing: tuple[str, str, str]) -> Routing | None:
+        """The routing with this (machine, nozzle, material) as the choice, whatever is ranked ahead of it, the ranked
+        others behind; None where the job cannot be printed there."""
+        table = self._table(allowed_materials(self.shop, spec))
+        names = [(one.machine.id, one.nozzle.id, one.material.id) for one in table.pairings]
+        if pairing not in names:
+            return None
+        block = score(table, [spec], self.shop.emphasis)
+        ranking = rank(block, keep=len(names))
+        places = ranking.places[0, : ranking.count[0]]
+        chosen = places[places // table.shape[1] == names.index(pairing)]
+        if not chosen.size:
+            return None
+        order = np.concatenate([chosen, places[places != chosen[0]]])[None, : OTHERS + 1]
+        count = np.array([order.shape[1]])
+        (candidates,) = make_candidates(block, [spec], order, count, doubt(block, order, count))
+        (split,) = time_splits(block, [spec], chosen)
+        return _routing(self, block, 0, spec, int(chosen[0]), candidates, (), split)
+
     def best_of(self, changed: Shop, spec: JobSpec) -> Candidate | None:
         """The best candidate on a changed shop, at the same hour."""
         return best(changed, spec, self.as_of)
@@ -97,7 +135,7 @@ class Router:
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """places (J, <= 1 + OTHERS): flat index pairing * B + bead of each pairing's best bead, best first; count (J,)
+    """places (J, n): flat index pairing * B + bead of each pairing's best bead, best first; count (J,)
     of them that are feasible; chosen (J,): the first place, -1 where nothing is feasible."""
 
     places: Index
@@ -105,12 +143,12 @@ class Ranking:
     chosen: Index
 
 
-def rank(block: ScoreBlock) -> Ranking:
-    """The best bead of each pairing, best first; equal ones stay in the table's order."""
+def rank(block: ScoreBlock, keep: int = OTHERS + 1) -> Ranking:
+    """The best bead of each pairing, best first, the first ``keep``; equal ones stay in the table's order."""
     beads = block.table.shape[1]
     best = block.utility.argmax(axis=2)
     value = np.take_along_axis(block.utility, best[:, :, None], axis=2)[:, :, 0]
-    order = np.argsort(-value, axis=1, kind="stable")[:, : OTHERS + 1]
+    order = np.argsort(-value, axis=1, kind="stable")[:, :keep]
     places = order * beads + np.take_along_axis(best, order, axis=1)
     count = np.isfinite(np.take_along_axis(value, order, axis=1)).sum(axis=1)
     return Ranking(places, count, np.where(count > 0, places[:, 0], -1))

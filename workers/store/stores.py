@@ -20,6 +20,7 @@ from workers.store.keys import Keys
 from workers.store.long_tasks import LongTasks
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
+from workers.store.plans import PlanRepository
 from workers.store.webhooks import WebhookRepository
 
 
@@ -36,6 +37,7 @@ class Stores:
     dispatch: DispatchRepository
     claims: ClaimRepository
     long_tasks: LongTasks
+    plans: PlanRepository
     webhooks: WebhookRepository
     events: EventLog
     idempotency: IdempotencyStore
@@ -65,6 +67,7 @@ def open_stores(
         dispatch=DispatchRepository(client, keys, clock),
         claims=ClaimRepository(client, keys),
         long_tasks=LongTasks(client, keys, clock),
+        plans=PlanRepository(client, keys),
         webhooks=WebhookRepository(client, keys, clock),
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),

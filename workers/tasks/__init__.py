@@ -13,6 +13,8 @@ from workers.tasks.geometry import (
 )
 from workers.tasks.long_tasks import PLANNING_QUEUE, reconcile_long, ring_planning, run_long, run_next
 from workers.tasks.moves import MoveWish, PlannedMove, plan_move
+from workers.tasks.plan_application import StalePlanError, apply_plan
+from workers.tasks.plans import run_plan
 from workers.tasks.posed import PosedJob, posed_jobs
 from workers.tasks.routing import (
     ROUTING_QUEUE,
@@ -35,8 +37,10 @@ __all__ = [
     "MoveWish",
     "PlannedMove",
     "PosedJob",
+    "StalePlanError",
     "analyse",
     "analyse_next",
+    "apply_plan",
     "bind_all",
     "consumer_name",
     "drain",
@@ -58,6 +62,7 @@ __all__ = [
     "route_now",
     "run_long",
     "run_next",
+    "run_plan",
     "use_mesh_limits",
     "watch_changes",
     "watch_claims",
