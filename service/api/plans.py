@@ -40,7 +40,7 @@ from workers.store.long_tasks import KEPT
 PATH = "/v1/plans"
 LEAST_S, MOST_S = 1.0, 600.0
 DEFAULT_S = 20.0
-JOBS_NAMED = 2000
+JOBS_NAMED = 1000
 LOOK_AGAIN_S = 1
 EXAMPLE = {"seconds": 20, "weights": {"tardiness": 1.0, "makespan": 0.5, "setup": 0.2}}
 

@@ -57,7 +57,7 @@ def test_every_job_runs_once_and_no_two_at_a_time() -> None:
 
 
 def test_a_cancel_returns_the_best_so_far() -> None:
-    asked = iter([False] * 5 + [True] * 1000)
+    asked = iter([False] * 8 + [True] * 1000)  # three times before a rule, then in the search
     seen: list[float] = []
     made = plan(
         recipe(40, 5, 99, seed=9),
@@ -70,6 +70,13 @@ def test_a_cancel_returns_the_best_so_far() -> None:
     assert made.measures.cost <= min(made.rules.values())
     assert len(seen) == 6
     assert seen == sorted(seen)
+
+
+def test_without_any_time_the_quickest_rule_and_today_are_left() -> None:
+    problem = recipe(40, 5, 99, seed=9)
+    made = plan(problem, seconds=1e-9, seed=1, current=first_free(problem))
+    assert set(made.rules) == {"first-free", "current"}
+    assert sorted(run.job for run in made.runs) == list(range(40))
 
 
 def test_a_cancel_during_integer_programs_too() -> None:

@@ -125,15 +125,17 @@ def test_a_gain_below_the_threshold_or_too_soon_moves_nothing(stores: Stores) ->
     assert routing.chosen is not None
     there = next(one for one in routing.others if one.machine_id == "m2")
 
-    def better_by(gain: float, moved_at: float | None = None) -> object:
+    def better_by(gain: float, moved_at: float | None = None, conceded: float = 0.0) -> object:
         chosen = replace(there, utility=routing.chosen.utility + gain)  # type: ignore[union-attr]
         changed = replace(routing, chosen=chosen, others=(routing.chosen,))  # type: ignore[arg-type]
-        return better_place(changed, "m1", replace(entry, moved_at=moved_at), 10_000.0)
+        return better_place(changed, "m1", replace(entry, moved_at=moved_at, conceded=conceded), 10_000.0)
 
     assert better_by(WORTH * 0.9) is None
     assert better_by(WORTH * 1.1) is not None
     assert better_by(WORTH * 1.1, moved_at=9_000.0) is None
     assert better_by(WORTH * 1.1, moved_at=5_000.0) is not None
+    assert better_by(WORTH * 1.1, conceded=WORTH) is None  # a plan knew of it, and had its reasons
+    assert better_by(WORTH * 2.1, conceded=WORTH) is not None
 
 
 def test_a_new_calibration_brings_the_jobs_of_its_material_up_for_a_look(

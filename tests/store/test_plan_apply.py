@@ -6,11 +6,12 @@ import threading
 import time
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import pytest
 import redis
 
-from tests.builders import machine, nozzle, plain, spool
+from tests.builders import block, job, machine, nozzle, plain, spool
 from tests.store.dispatching import bound
 from workers import tasks
 from workers.model import ids
@@ -20,8 +21,10 @@ from workers.model.errors import BorewrightError, ConflictError
 from workers.model.job import JobState
 from workers.model.long_task import LongTask, TaskState
 from workers.model.outcome import Report
+from workers.model.part_record import MeshOptions, Orientation, PartPose
 from workers.model.plan import PLAN, PlanRequest, PlanResult, PlanWeights
 from workers.store.claims import Taking, new_claim_id
+from workers.store.parts import Upload
 from workers.store.plans import Application
 from workers.store.stores import Stores, open_stores
 from workers.tasks.plan_application import StalePlanError, apply_plan
@@ -135,6 +138,34 @@ def test_what_the_plan_left_out_stays_on_its_list_behind(stores: Stores) -> None
     apply_plan(stores, task.id)
     assert order(stores)["m1"][-1] == "b"
     assert sorted(name for one in order(stores).values() for name in one) == ["a", "b", "c"]
+
+
+def test_a_job_whose_part_has_poses_is_routed_anew_in_the_pose_that_was_planned(stores: Stores) -> None:
+    """Standing, the part is too tall for either machine; lying, it fits both."""
+    upload = Upload.of(b"a mesh", MeshOptions(unit="mm", orientation=Orientation.BEST))
+    part = stores.parts.put(upload)
+    claim = stores.analyses.claim("w", 60.0)
+    assert claim is not None
+    turned = ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0))
+    poses = (
+        PartPose(name="as-given", summary=block(20, 20, 300)),
+        PartPose(name="pose-1", summary=block(20, 200, 20), rotation=turned),
+    )
+    stores.analyses.commit(claim, poses)
+    specs = [replace(job(name), summary=None, part_id=part.id) for name in "ab"]
+    job_ids = stores.jobs.accept(specs)
+    tasks.drain_and_bind(stores, "test")
+    grown(stores, "m2")
+    task = planned(stores)
+    runs = [run for one in from_json(task.result or "", PlanResult).machines for run in one.runs]
+    assert [run.pose for run in runs] == ["pose-1", "pose-1"]
+    apply_plan(stores, task.id)
+    assert sorted(stores.dispatch.machine_of(one) or "" for one in job_ids) == ["m1", "m2"]
+    for job_id in job_ids:
+        routing = stores.jobs.routing(job_id)
+        assert routing is not None
+        assert routing.pose is not None
+        assert (routing.pose.name, routing.pose.rotation, routing.pose.compared) == ("pose-1", turned, 2)
 
 
 def test_plans_and_claims_in_a_race_keep_one_list_a_job_one_claimant_a_copy_and_lose_none(

@@ -17,6 +17,8 @@ from workers.planning.schedule import Measures, Run, Sequences, cost_of, measure
 from workers.planning.search import Found, Limit, improve, insert_all
 
 ENUMERABLE = 150_000  # 3 ** jobs * machines: up to here, going through everything takes about a second (measured)
+RULES = {"first-done": first_done, "insertion": insert_all, "apparent-tardiness": best_atcs}
+STARTS_SHARE = 0.3  # of the time, after which no further rule is begun
 FIRST_SHARE = 0.08  # of the time, for the search before integer programs
 WAIT_S = 0.05
 OTHER_SEED = 1_000_003
@@ -87,7 +89,7 @@ def plan(
     if seconds <= 0:
         raise InvalidError("a plan needs more than 0 seconds")
     began = time.monotonic()
-    starts = _starts(problem, current)
+    starts = _starts(problem, current, began + STARTS_SHARE * seconds, cancelled)
     if relaxed is None and 3**problem.jobs * problem.machines <= ENUMERABLE:
         found = cheapest(problem, seconds=seconds / 2, cancelled=cancelled)
         if found is not None:
@@ -103,15 +105,17 @@ def compare(problem: Problem, current: Sequences, planned: Plan) -> Comparison:
     return Comparison(now=measure(problem, now), planned=planned.measures, moved=moved)
 
 
-def _starts(problem: Problem, current: Sequences | None) -> dict[str, Sequences]:
-    starts = {
-        "first-free": first_free(problem),
-        "first-done": first_done(problem),
-        "apparent-tardiness": best_atcs(problem),
-        "insertion": insert_all(problem),
-    }
+def _starts(
+    problem: Problem, current: Sequences | None, until: float, cancelled: Callable[[], bool] | None
+) -> dict[str, Sequences]:
+    """Today's orders and what the rules make, quick rules first; those there is no time for are left out."""
+    starts = {"first-free": first_free(problem)}
     if current is not None:
         starts["current"] = current
+    for name, rule in RULES.items():
+        if time.monotonic() > until or (cancelled is not None and cancelled()):
+            break
+        starts[name] = rule(problem)
     return starts
 
 
