@@ -19,15 +19,22 @@ TAKEN_OUT = 8  # jobs at most
 FROM_LAST = 0.5  # share of the rounds that begin on the machine that ends last
 TWO_RUNS = 0.5  # share of the rounds that take neighbours out on two machines
 IN_A_RUN = 0.9  # of the other rounds, the share that takes neighbours out on one
-HOT, COLD = 0.1, 0.01  # temperatures, in mean printing hours
-BALANCE = 0.3  # weight of the squared ends of the machines beside the makespan: plateaus get a slope
+COLD = 0.01  # last temperature, in mean printing hours
 
 
 Choices = Sequence[Sequence[int]]  # the pairings of each job that are tried
 
 
 class Chain:
-    """The orders as they stand, the best so far, and the random numbers. For any problem."""
+    """The orders as they stand, the best so far, and the random numbers. For any problem.
+
+    length: rounds, for each job. hot: first temperature, in mean printing hours. balance: weight of the squared ends of
+    the machines beside the makespan, so that plateaus get a slope.
+    """
+
+    length = 150
+    hot = 0.1
+    balance = 0.3
 
     def __init__(self, problem: Problem, start: Sequences, seed: str) -> None:
         self.jobs = problem.jobs
@@ -46,7 +53,7 @@ class Chain:
         self._near: Choices = [one.tolist() for one in _nearest(problem, own)]
         self._hour = _hour_cost(problem)
         span = self._last_end() or float(problem.hours.sum()) / problem.machines
-        self._balance = self._makespan * BALANCE / max(span, 1e-9)
+        self._balance = self._makespan * self.balance / max(span, 1e-9)
         self._temperature = 0.0
         self._now = self._value()
         self.best, self.best_orders = self._cost(), frozen(self.orders)
@@ -56,7 +63,7 @@ class Chain:
         self.orders = self.slots.orders
 
     def cool(self, used: float) -> None:
-        self._temperature = self._hour * HOT * (COLD / HOT) ** used
+        self._temperature = self._hour * self.hot * (COLD / self.hot) ** used
 
     def round(self) -> None:
         """Take out, put back, keep or undo."""

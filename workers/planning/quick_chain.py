@@ -1,6 +1,6 @@
 """The same chain for problems without dates, where a job's insertion shifts nothing that counts but the machine's end.
 
-Plain lists then beat arrays several times over (measured: 40 jobs on 5 machines, 8 times as many rounds a second).
+Plain lists then beat arrays (measured, 40 jobs on 5 machines: 5,200 against 1,200 rounds a processor second).
 """
 
 from __future__ import annotations
@@ -24,7 +24,15 @@ def chain_of(problem: Problem, start: Sequences, seed: str) -> Chain:
 
 
 class QuickChain(Chain):
-    """Only hours, setups and ends count."""
+    """Only hours, setups and ends count.
+
+    Its figures, measured at 40 x 5, two seeds: 254 on average against 261 with those of the plain chain; at 100 x 10,
+    202 against 200.
+    """
+
+    length = 1000
+    hot = 0.3
+    balance = 1.0
 
     def _begin(self, start: Sequences) -> None:
         problem, count = self.problem, self.problem.families

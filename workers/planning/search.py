@@ -2,10 +2,10 @@
 
 The destruction and the acceptance by a falling temperature are those of Ruiz & Stuetzle 2007 (European Journal of
 Operational Research 177, 2033-2049); here runs of neighbouring jobs come out together, half of the time from the
-machine that ends last, and every slot of the candidate pairings is priced at once (``slots.py``). Measured here against
-an annealing of single random moves compiled by numba, makespan with setups, 5 against 8 processor seconds: 199 to 216
-against 206 to 216 at 100 x 10, 107 to 117 against 166 to 179 at 500 x 50; and numba took half a minute to compile and
-230 MB.
+machine that ends last, and every slot of the candidate pairings is priced (``chain.py``, ``quick_chain.py``). Measured
+here against an annealing of single random moves compiled by numba, makespan with setups, 5 against 8 processor seconds:
+199 to 216 against 206 to 216 at 100 x 10, 107 to 117 against 166 to 179 at 500 x 50; and numba took half a minute to
+compile and 230 MB.
 
 Seeded: with a limit of iterations, not of time, the answer is the same every time.
 """
@@ -25,7 +25,6 @@ from workers.planning.rules import frozen
 from workers.planning.schedule import Sequences
 
 # Engineering priors, chosen by the measurements in tests/benchmarks/bench_plans.py; more of them in chain.py.
-CHAIN = 150  # rounds of one chain, for each job
 LOOK_EVERY = 8  # rounds between looks at the clock and the cancel flag
 SPEED_AFTER = 8 * LOOK_EVERY  # rounds after which the speed is known
 
@@ -90,7 +89,7 @@ def _follow(chain: Chain, watch: _Watch, known: float) -> None:
     while not watch.look(min(chain.best, known)):
         used = watch.used()
         if watch.rounds - first == SPEED_AFTER and used > began:
-            share = (used - began) / SPEED_AFTER * CHAIN * chain.jobs
+            share = (used - began) / SPEED_AFTER * chain.length * chain.jobs
             end = began + (1.0 - began) / max(round((1.0 - began) / share), 1)
         if used >= end:
             return
