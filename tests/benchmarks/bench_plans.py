@@ -72,7 +72,7 @@ def bench_published(seconds: float, instances: Path) -> None:
         made, cpu = planned(problem, seconds)
         gap = 100.0 * (made.measures.cost / best - 1.0)
         gaps[problem.jobs >= 500].append(gap)
-        rules = f"{made.rules['first-done']:5.0f} {made.rules['apparent-tardiness']:5.0f}"
+        rules = f"{cost_of(problem, first_done(problem)):5.0f} {cost_of(problem, best_atcs(problem)):5.0f}"
         print(
             f"{name:>8} {problem.jobs:5} {problem.machines:8} {best:11.0f} {made.measures.cost:8.0f} {gap:6.2f}"
             f" {made.bound:6.0f} {rules} {cpu:6.1f}",

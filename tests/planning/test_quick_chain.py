@@ -58,10 +58,12 @@ def test_it_puts_a_job_where_the_arrays_put_it(problem: Problem, seed: int) -> N
         assert quick._value() == pytest.approx(plain._value())
 
 
-def test_dates_and_releases_are_left_to_the_arrays() -> None:
+def test_dates_releases_and_large_tables_are_left_to_the_arrays() -> None:
     problem = recipe(6, 2, 9, seed=1)
     assert type(chain_of(problem, ((),) * 2, "")) is QuickChain
     dated = replace(problem, weights=PlanWeights(quality=0.0, flow=0.0), due=np.full(6, 50.0))
     assert type(chain_of(dated, ((),) * 2, "")) is Chain
+    large = replace(problem, setup=np.zeros((2, 800, 800)), first=np.zeros((2, 800)))
+    assert type(chain_of(large, ((),) * 2, "")) is Chain
     released = replace(problem, release=np.ones(6))
     assert type(chain_of(released, ((),) * 2, "")) is Chain

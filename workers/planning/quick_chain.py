@@ -15,10 +15,13 @@ from workers.planning.problem import Problem
 from workers.planning.schedule import Sequences
 
 
+TABLE_MOST = 1_000_000  # setups kept as plain lists: some 60 MB, and most of a second to make
+
+
 def chain_of(problem: Problem, start: Sequences, seed: str) -> Chain:
     """The quickest chain that can do the problem."""
     dated = problem.weights.tardiness > 0 and bool(np.isfinite(problem.due[problem.weight > 0]).any())
-    if dated or problem.weights.flow > 0 or problem.release.any():
+    if dated or problem.weights.flow > 0 or problem.release.any() or problem.setup.size > TABLE_MOST:
         return Chain(problem, start, seed)
     return QuickChain(problem, start, seed)
 
