@@ -14,7 +14,6 @@ from workers.planning.chain import Chain, Choices
 from workers.planning.problem import Problem
 from workers.planning.schedule import Sequences
 
-
 TABLE_MOST = 1_000_000  # setups kept as plain lists: some 60 MB, and most of a second to make
 
 
