@@ -88,7 +88,7 @@ class Claim:
     """A time-limited right of one machine to print one copy. Copies count from 1.
 
     progress: 0 to 1, as last told. late: finished after its lease had lapsed. report: JSON as it was handed in.
-    version rises with every change (the ETag).
+    spool_id: what it prints from, None while none is named. version rises with every change (the ETag).
     """
 
     id: str
@@ -109,6 +109,7 @@ class Claim:
     late: bool = False
     reason: str = ""
     report: str = ""
+    spool_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

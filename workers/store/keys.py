@@ -136,6 +136,10 @@ class Keys:
         """Hash of one claim."""
         return self._key("claim", claim_id)
 
+    def machine_claims(self, machine_id: str) -> str:
+        """Sorted set of the claims of a machine, scored by the moment (ms) at which they were taken."""
+        return self._key("machine-claims", machine_id)
+
     @property
     def leases(self) -> str:
         """Sorted set of the claims that are held, scored by the moment (ms) at which they lapse."""
