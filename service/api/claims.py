@@ -32,8 +32,8 @@ blueprint = ResourceBlueprint(
     url_prefix="/v1/claims",
     description="Claims: the right of one machine to print one copy, for as long as its lease is renewed. A lease that "
     "is not renewed lapses and the copy returns to its place. A finish that comes after that is taken once while "
-    "nobody else has the copy, and refused (409) otherwise. A claim names the spool that it prints from, and its finish "
-    "takes the filament off that spool, once.",
+    "nobody else has the copy, and refused (409) otherwise. A claim names the spool that it prints from, and its "
+    "finish takes the filament off that spool, once.",
 )
 ClaimSchema = schema_of(Claim)
 

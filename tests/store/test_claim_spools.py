@@ -155,5 +155,3 @@ def test_the_grams_are_the_volume_by_the_density(stores: Stores) -> None:
     outcome = record_outcome(stores, claim.id)
     assert outcome is not None
     assert outcome.spool_g == pytest.approx(10.0 * DENSITY)
-
-

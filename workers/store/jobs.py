@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import redis
@@ -30,6 +30,7 @@ from workers.store.keys import Keys
 from workers.store.parts import PartRepository, Upload, require_usable
 
 FIELDS = ("doc", "state", "version", "attempt", "created_at", "updated_at", "reason")
+CHUNK = 500  # jobs read at a time
 CANCELLABLE = frozenset(
     {
         JobState.ACCEPTED,
@@ -172,6 +173,17 @@ class JobRepository:
         job_ids = [raw.decode() for raw in found]
         records = tuple(r for r in self.get_many(job_ids[:limit]) if r is not None)
         return Page(records, job_ids[limit - 1] if len(job_ids) > limit else None)
+
+    def oldest_first(self, since: str, until: str, after: str | None = None, chunk: int = CHUNK) -> Iterator[JobRecord]:
+        """Jobs with ids from ``since`` up to ``until`` (not included), behind ``after``, ``chunk`` by ``chunk``."""
+        low = f"({after}" if after is not None and after >= since else f"[{since}"
+        while True:
+            found: Any = self._redis.zrangebylex(self._keys.jobs, low, f"({until}", start=0, num=chunk)
+            if not found:
+                return
+            job_ids = [raw.decode() for raw in found]
+            yield from (record for record in self.get_many(job_ids) if record is not None)
+            low = f"({job_ids[-1]}"
 
     def counts(self) -> dict[JobState, int]:
         """How many jobs are in each state."""

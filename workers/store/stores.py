@@ -19,6 +19,7 @@ from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
+from workers.store.reports import Reports
 from workers.store.webhooks import WebhookRepository
 
 
@@ -31,6 +32,7 @@ class Stores:
     parts: PartRepository
     analyses: Analyses
     outcomes: OutcomeRepository
+    reports: Reports
     inbox: Inbox
     dispatch: DispatchRepository
     claims: ClaimRepository
@@ -59,6 +61,7 @@ def open_stores(
         parts=parts,
         analyses=Analyses(client, keys, clock),
         outcomes=OutcomeRepository(client, keys, clock),
+        reports=Reports(client, keys, clock),
         inbox=Inbox(client, keys, clock, reclaim_after_s),
         dispatch=DispatchRepository(client, keys, clock),
         claims=ClaimRepository(client, keys),

@@ -13,6 +13,7 @@ from workers.tasks.geometry import (
 )
 from workers.tasks.moves import MoveWish, PlannedMove, plan_move
 from workers.tasks.posed import PosedJob, posed_jobs
+from workers.tasks.reports import machine_figures
 from workers.tasks.routing import (
     ROUTING_QUEUE,
     consumer_name,
@@ -42,6 +43,7 @@ __all__ = [
     "drain_inbox",
     "follow_changes",
     "information_now",
+    "machine_figures",
     "plan_move",
     "posed_jobs",
     "reconcile",
