@@ -144,9 +144,11 @@ def test_json_lines_hold_the_same_objects_as_the_pages(busy: Caller, what: str) 
 
 def _still(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Without the hours, which go on between two requests."""
-    return [
-        {k: v for k, v in row.items() if not k.endswith("_h") and k not in {"hours", "utilisation"}} for row in rows
-    ]
+    return [{name: value for name, value in row.items() if not goes_on(name)} for row in rows]
+
+
+def goes_on(name: str) -> bool:
+    return name.endswith("_h") or name in {"hours", "utilisation"}
 
 
 def test_the_format_named_wins_over_the_accept_header(busy: Caller) -> None:
