@@ -16,6 +16,7 @@ from workers.model.outcome import Report, ScrapReason
 from workers.store.claims import Taking, new_claim_id
 from workers.store.stores import Stores, open_stores
 from workers.tasks import record_outcome, record_outcomes
+from workers.tasks.routing import drain_inbox
 
 GOOD = Report(accepted=True, print_h=0.4)
 DENSITY = plain().density_g_cm3
@@ -155,3 +156,16 @@ def test_the_grams_are_the_volume_by_the_density(stores: Stores) -> None:
     outcome = record_outcome(stores, claim.id)
     assert outcome is not None
     assert outcome.spool_g == pytest.approx(10.0 * DENSITY)
+
+
+def test_an_outcome_waits_while_its_job_is_routed_again(stores: Stores) -> None:
+    (job_id,) = bound(stores, "a", quantity=2)
+    claim = taken(stores)
+    wanted, before = grams(stores, claim), left(stores)
+    stores.claims.finish(claim.id, GOOD)
+    stores.jobs.retry(job_id)
+    assert record_outcome(stores, claim.id) is None
+    assert stores.claims.to_report() == [claim.id]
+    drain_inbox(stores, "test")
+    assert record_outcomes(stores) == 1
+    assert before - left(stores) == pytest.approx(wanted, abs=1e-5)

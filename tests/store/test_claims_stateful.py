@@ -25,6 +25,7 @@ from tests.builders import job
 from tests.store.dispatching import lapse_now, moved, stock
 from workers.model.dispatch import Claim, ClaimState, CopyState
 from workers.model.errors import ConflictError
+from workers.model.fleet import Spool
 from workers.model.job import JobState
 from workers.model.outcome import Report
 from workers.model.routing import Routing
@@ -32,6 +33,7 @@ from workers.routing.decide import Router
 from workers.store.claims import BusyError, ClaimOverError, Nothing, Taking, new_claim_id
 from workers.store.inbox import Result
 from workers.store.stores import Stores, open_stores
+from workers.tasks import record_outcomes
 from workers.tasks.dispatch import bind_routed
 
 MACHINES = ("m1", "m2")
@@ -252,6 +254,19 @@ class Lists(RuleBasedStateMachine):
             assert self.stores.jobs.get(job_id).state in ENDED
             if job_id not in self.cancelled:
                 assert sorted(copy for one, copy in self.ended if one == job_id) == list(range(1, quantity + 1))
+        self.every_finish_has_one_outcome_and_takes_its_filament_once()
+
+    def every_finish_has_one_outcome_and_takes_its_filament_once(self) -> None:
+        while record_outcomes(self.stores):
+            pass
+        events = self.stores.events.after("0", 10_000)
+        finishes = Counter(e.subject.removeprefix("job/") for e in events if e.kind == "claim.finished")
+        outcomes = list(self.stores.outcomes.newest_first())
+        unrouted = {one for one in self.jobs if self.stores.jobs.routing(one) is None}  # ended while routed anew
+        assert all(finishes[one] == count for one, count in Counter(o.job_id for o in outcomes).items())
+        assert {one for one in finishes if one not in {o.job_id for o in outcomes}} <= unrouted
+        taken = sum(one.spool_g for one in outcomes)
+        assert self.stores.fleet.get(Spool, "spool-pla").remaining_g == pytest.approx(900.0 - taken, abs=1e-4)
 
     def _route(self) -> None:
         """Commit what is in the inbox as routed; what it is routed to was scored once."""

@@ -26,7 +26,10 @@ class CopyState(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoutedJob:
-    """A job that is routed, with what a dispatch list needs to know of it. accepted, scrapped: copies ended before."""
+    """A job that is routed, with what a dispatch list needs to know of it. others: ranked, as in its routing.
+
+    accepted, scrapped: copies ended before.
+    """
 
     job_id: str
     attempt: int
@@ -38,6 +41,7 @@ class RoutedJob:
     due_at: float | None = None
     accepted: int = 0
     scrapped: int = 0
+    others: tuple[Candidate, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +140,7 @@ class Timing:
     """When a job is expected to start and finish: hours from now, each with a 90 % interval.
 
     lateness_risk: chance of finishing after the due date; None without one. setup_h: change of nozzle or material
-    before it.
+    before it. drying_h: hours that the machine then still waits for its filament to dry.
     """
 
     job_id: str
@@ -148,11 +152,15 @@ class Timing:
     finish_low_h: float
     finish_high_h: float
     lateness_risk: float | None
+    drying_h: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListCost:
-    """What an order costs: hours of setup, jobs expected late, hours late by weight, and all of it as one figure."""
+    """What an order costs: hours of setup, jobs expected late, hours late by weight, and all of it as one figure.
+
+    weighted_lateness_h is an expectation over the doubt about each job's time.
+    """
 
     setup_h: float
     late_jobs: int

@@ -26,6 +26,7 @@ from workers.store.keys import Keys
 from workers.store.scripts import script_keys, script_text
 
 LAPSE_ROUNDS = 100
+LOOK_AGAIN_S = 60
 CHUNK = 200  # claims read at a time
 REACHING_IN = 5  # claims before a window that are looked at: one machine holds one, and a lapsed one may finish late
 
@@ -86,6 +87,8 @@ class ClaimRepository:
         digest = f"{taking.machine_id} {lease_ms} {taking.claimant}"
         word, claim = self._run("take", [taking.claim_id, taking.machine_id, taking.claimant, lease_ms, digest])
         if word in WHY_NOTHING:
+            if word == "nozzle-off":
+                self._have_looked_at(taking.machine_id)
             return Nothing(WHY_NOTHING[word])
         if word == "no-machine":
             raise NotFoundError(f"no machine has the id {taking.machine_id!r}")
@@ -96,6 +99,11 @@ class ClaimRepository:
         if word == "reused":
             raise IdempotencyKeyReusedError("the key was used before with a different request body")
         return claim_of(taking.claim_id, claim)
+
+    def _have_looked_at(self, machine_id: str) -> None:
+        """Have the machine's jobs scored again, once in a while: one that printed while its nozzle went has waited."""
+        if self._redis.set(self._keys.lock(f"nozzle-off:{machine_id}"), "1", nx=True, ex=LOOK_AGAIN_S):
+            self._redis.sadd(self._keys.changes_recheck, machine_id)
 
     def renew(
         self,

@@ -175,6 +175,11 @@ class Keys:
         return self._key("changes-recheck")
 
     @property
+    def changes_evidence(self) -> str:
+        """Set of the materials with evidence that the dispatch lists have not followed yet."""
+        return self._key("changes-evidence")
+
+    @property
     def claims_to_report(self) -> str:
         """Set of finished claims whose outcome is not recorded yet."""
         return self._key("claims-to-report")

@@ -12,7 +12,7 @@ from workers.model.codec import from_json
 from workers.model.dispatch import Claim
 from workers.model.errors import ConflictError, InvalidError, NotFoundError
 from workers.model.fleet import Spool
-from workers.model.job import JobSpec
+from workers.model.job import JobSpec, JobState
 from workers.model.outcome import Outcome, Report
 from workers.model.routing import Candidate, Routing
 from workers.routing.printed import Printed, candidate_printed
@@ -22,8 +22,15 @@ from workers.tasks.posed import PosedJob, posed_jobs
 log = logging.getLogger("borewright.tasks")
 
 
+BEING_ROUTED = frozenset({JobState.ACCEPTED, JobState.ANALYSING})
+
+
 class _RecordedError(Exception):
     """Somebody else has recorded it."""
+
+
+class _NotYetError(Exception):
+    """The job is being routed again: what was foretold is known once it is."""
 
 
 def record_outcomes(stores: Stores) -> int:
@@ -62,7 +69,7 @@ def record_outcome(stores: Stores, claim_id: str) -> Outcome | None:
             guard=guard,
             also=also,
         )
-    except _RecordedError:
+    except (_RecordedError, _NotYetError):
         return None
     except (ConflictError, InvalidError, NotFoundError) as error:
         log.warning("the report of claim %s is kept but not learnt: %s", claim_id, error.detail)
@@ -91,9 +98,11 @@ def _spool_of(stores: Stores, claim: Claim) -> str | None:
 def _job(stores: Stores, claim: Claim) -> tuple[JobSpec, Routing, Candidate]:
     """The job with its part, in the pose that was chosen, and what was foretold of this print.
 
-    Raises NotFoundError, ConflictError, InvalidError.
+    Raises NotFoundError, ConflictError, InvalidError, _NotYetError.
     """
     routing = stores.jobs.routing(claim.job_id)
+    if routing is None and stores.jobs.get(claim.job_id).state in BEING_ROUTED:
+        raise _NotYetError
     if routing is None:
         raise ConflictError("the job has no routing now")
     [posed] = posed_jobs(stores, [stores.jobs.get(claim.job_id).spec])

@@ -1,0 +1,34 @@
+"""How long spools still have to dry before they may be printed from. Pure.
+
+Drying goes on beside the printing (a spool is dried in an oven or a heated box, not on the machine), so it takes none
+of the machine's hours; and it is taken to begin now where nobody has begun it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from workers.model.fleet import Material, Spool
+from workers.model.shop import Shop
+from workers.process.moisture import hours_since
+
+
+def drying_hours(shop: Shop, machine_id: str, now: float) -> dict[str, float]:
+    """Material id -> hours of drying, of the materials whose spool for this machine is wet.
+
+    The spool is the fullest loaded on the machine, else the fullest of all. Wet: out of drying for longer than the
+    material stands. A spool whose last drying is not known, or a material without drying data, holds nothing back.
+    """
+    found = {}
+    for material in shop.materials:
+        if material.moisture_limit_h is not None and material.drying_h:
+            spool = _spool(shop.spools, material, machine_id)
+            open_h = None if spool is None else hours_since(spool.dried_at, now)
+            if open_h is not None and open_h > material.moisture_limit_h:
+                found[material.id] = material.drying_h
+    return found
+
+
+def _spool(spools: Iterable[Spool], material: Material, machine_id: str) -> Spool | None:
+    ours = [one for one in spools if one.material_id == material.id]
+    return max(ours, key=lambda one: (one.machine_id == machine_id, one.remaining_g, one.id), default=None)
