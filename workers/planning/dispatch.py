@@ -158,6 +158,8 @@ class Sequencer:
         self._materials: dict[str, int] = {}
         self.listed = list(listed)
         self._line = self._line_of(self.listed)
+        self._priced: tuple[Listed, _Prices] | None = None
+        self._now = self._reckoned()
         self._first = max((i + 1 for i, one in enumerate(self.listed) if one.entry.pinned), default=0)
 
     def cost(self) -> ListCost:
@@ -176,6 +178,7 @@ class Sequencer:
         chosen = min(max(chosen, 0), len(self.listed))
         self.listed.insert(chosen, listed)
         self._line = each.grown(self._line, chosen)
+        self._priced, self._now = None, self._reckoned()
         if listed.entry.pinned or chosen < self._first:
             self._first = max(self._first, chosen) + 1
         return chosen
@@ -189,6 +192,12 @@ class Sequencer:
         return self._prices(listed).total
 
     def _prices(self, listed: Listed) -> _Prices:
+        """Kept until the list grows: who asks for the price mostly buys."""
+        if self._priced is None or self._priced[0] is not listed:
+            self._priced = (listed, self._priced_anew(listed))
+        return self._priced[1]
+
+    def _priced_anew(self, listed: Listed) -> _Prices:
         line, x, finish = self._line, self._line_of([listed]), self._finish()
         begin = np.concatenate(([self._bench.busy_h], finish))
         same = np.flatnonzero((line.nozzle == x.nozzle[0]) & (line.work > 0.0))
@@ -231,11 +240,16 @@ class Sequencer:
     def _push(self, finish: Array, shift: float) -> Array:
         """What it costs when all from i on finish ``shift`` hours later: shape (n + 1,)."""
         line = self._line
-        each = line.weight * (line.lateness(finish + shift) - line.lateness(finish) + WAIT * shift)
+        each = line.weight * (line.lateness(finish + shift) - self._now[1] + WAIT * shift)
         return np.append(np.cumsum(each[::-1])[::-1], 0.0)
 
     def _finish(self) -> Array:
-        return self._line.finish(self._bench.busy_h)
+        return self._now[0]
+
+    def _reckoned(self) -> tuple[Array, Array]:
+        """When each finishes, and its expected lateness."""
+        finish = self._line.finish(self._bench.busy_h)
+        return finish, self._line.lateness(finish)
 
     def _line_of(self, listed: Sequence[Listed]) -> Line:
         entries = [one.entry for one in listed]

@@ -15,7 +15,7 @@ from workers.model.routing import Candidate
 WORTH = 0.1  # utility (ln of the weighted scores: about 10 %)
 UTILITY_H = 10.0  # hours late, of a job of priority 0, that one unit of utility is worth
 WORTH_H = WORTH * UTILITY_H  # the same threshold in weighted hours: what a move must save
-OPTIONS = 4  # machines looked at for a job
+OPTIONS = 3  # machines looked at for a job
 
 
 def as_good(candidates: Iterable[Candidate], can_print: Callable[[Candidate], bool]) -> list[Candidate]:

@@ -199,6 +199,15 @@ class JobRepository:
             raise NotFoundError(f"no job has the id {job_id!r}")
         return from_json(routing, Routing) if routing else None
 
+    def routings(self, job_ids: Sequence[str]) -> list[Routing | None]:
+        """Routings in the order asked for; None where there is none."""
+        if not job_ids:
+            return []
+        with self._redis.pipeline(transaction=False) as pipe:
+            for job_id in job_ids:
+                pipe.hget(self._keys.job(job_id), "routing")
+            return [from_json(raw, Routing) if raw else None for raw in pipe.execute()]
+
     def cancel(self, job_id: str, expected: int | None = None, reason: str = "") -> JobRecord:
         """Raises NotFoundError, VersionMismatchError, ConflictError once it prints or has ended."""
         return self._move(job_id, expected, CANCELLABLE, JobState.CANCELLED, reason)

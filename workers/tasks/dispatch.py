@@ -11,6 +11,7 @@ from dataclasses import replace
 from workers.model.dispatch import RoutedJob
 from workers.model.errors import ConflictError, NotFoundError
 from workers.model.routing import Candidate, Routing
+from workers.planning.affected import pairing_of
 from workers.planning.dispatch import listed_of, weight_of
 from workers.planning.places import is_crowded, placed
 from workers.planning.where import as_good, cheapest
@@ -58,17 +59,17 @@ def bind_routed(stores: Stores, limit: int = BIND_BATCH) -> int:
     by_machine: dict[str, dict[str, Binding]] = defaultdict(dict)
     for job in stores.dispatch.routed(job_ids):
         if floor.can_print(job.chosen):
-            binding = _place(stores, floor, job)
+            binding = _place(floor, job)
             by_machine[binding.machine_id][job.job_id] = binding
         else:
             _route_again(stores, job.job_id)
-    bound = sum(_bind(stores, floor, one, bindings) for one, bindings in by_machine.items())
+    bound = sum(_bind(stores, floor, one, _explained(stores, bindings)) for one, bindings in by_machine.items())
     if by_machine and stores.fleet.revision() != shop.revision:
         stores.client.sadd(stores.keys.changes_recheck, *by_machine)
     return bound
 
 
-def _place(stores: Stores, floor: Floor, job: RoutedJob) -> Binding:
+def _place(floor: Floor, job: RoutedJob) -> Binding:
     """Put the job on the list where it costs least, of the machines that print it as well as the best."""
     options = as_good((job.chosen, *job.others), floor.can_print)
     ways = {one.machine_id: listed_of(replace(job, chosen=one), floor.now) for one in options}
@@ -86,9 +87,23 @@ def _place(stores: Stores, floor: Floor, job: RoutedJob) -> Binding:
         f"as good as {job.chosen.machine_id} ({job.chosen.utility - chosen.utility:.2f} less in utility), and saves "
         f"{elsewhere - cost:.1f} weighted hours late, waited and set up"
     )
-    routing = stores.jobs.routing(job.job_id)
-    changed = None if routing is None else chosen_for_list(routing, chosen, reason)
-    return Binding(machine_id=chosen.machine_id, listed=listed, routing=changed, reason=reason)
+    return Binding(machine_id=chosen.machine_id, listed=listed, reason=reason)
+
+
+def _explained(stores: Stores, bindings: Mapping[str, Binding]) -> dict[str, Binding]:
+    """With the routing changed to what was chosen, for the jobs that go elsewhere than it says."""
+    elsewhere = [job_id for job_id, one in bindings.items() if one.reason]
+    routings = dict(zip(elsewhere, stores.jobs.routings(elsewhere), strict=True))
+    return {job_id: _as_bound(one, routings.get(job_id)) for job_id, one in bindings.items()}
+
+
+def _as_bound(binding: Binding, routing: Routing | None) -> Binding:
+    entry = binding.listed.entry
+    there = (binding.machine_id, entry.nozzle_id, entry.material_id)
+    chosen = None if routing is None else next((one for one in routing.others if pairing_of(one) == there), None)
+    if routing is None or chosen is None:
+        return binding
+    return replace(binding, routing=chosen_for_list(routing, chosen, binding.reason))
 
 
 def chosen_for_list(routing: Routing, chosen: Candidate, reason: str) -> Routing:
