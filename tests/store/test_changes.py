@@ -13,7 +13,7 @@ import redis
 from tests.builders import block, calibration, curves, job, machine, nozzle, plain, spool
 from tests.store.dispatching import bound, moved, stock
 from workers.model.dispatch import Claim
-from workers.model.fleet import Machine, MachineState, Nozzle, Spool
+from workers.model.fleet import Machine, MachineState, Material, Nozzle, Spool
 from workers.model.job import Emphasis
 from workers.model.outcome import Report
 from workers.model.routing import Routing
@@ -314,3 +314,22 @@ def test_a_job_bound_while_its_machine_went_down_is_looked_at_again(
     assert stores.dispatch.machine_of(a) == "m1"
     assert follow_changes(stores) == 1
     assert stores.dispatch.machine_of(a) == "m2"
+
+
+def test_a_spool_that_time_has_made_wet_brings_up_its_jobs_once(
+    stores: Stores, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    material, kept = stores.fleet.get(Material, "pla"), stores.fleet.get(Spool, "spool-pla")
+    stores.fleet.replace(replace(material, moisture_limit_h=10.0, drying_h=4.0), material.version)
+    stores.fleet.replace(replace(kept, dried_at=time.time() - 9.5 * 3600.0), kept.version)
+    bound(stores, "a")
+    follow_changes(stores)
+    scored, begin = noted(monkeypatch), time.time()
+    follow_changes(stores)
+    assert scored == []
+    monkeypatch.setattr(time, "time", lambda: begin + 3600.0)
+    follow_changes(stores)
+    assert scored == ["a"]
+    monkeypatch.setattr(time, "time", lambda: begin + 7200.0)
+    follow_changes(stores)
+    assert scored == ["a"]

@@ -23,10 +23,20 @@ def drying_hours(shop: Shop, machine_id: str, now: float) -> dict[str, float]:
     for material in shop.materials:
         if material.moisture_limit_h is not None and material.drying_h:
             spool = _spool(shop.spools, material, machine_id)
-            open_h = None if spool is None else hours_since(spool.dried_at, now)
-            if open_h is not None and open_h > material.moisture_limit_h:
+            if spool is not None and _is_wet(spool, material.moisture_limit_h, now):
                 found[material.id] = material.drying_h
     return found
+
+
+def wet_spools(shop: Shop, now: float) -> list[Spool]:
+    """Spools known to be out of drying for longer than their material stands."""
+    limits = {one.id: one.moisture_limit_h for one in shop.materials}
+    return [one for one in shop.spools if _is_wet(one, limits.get(one.material_id), now)]
+
+
+def _is_wet(spool: Spool, limit_h: float | None, now: float) -> bool:
+    open_h = hours_since(spool.dried_at, now)
+    return open_h is not None and limit_h is not None and open_h > limit_h
 
 
 def _spool(spools: Iterable[Spool], material: Material, machine_id: str) -> Spool | None:

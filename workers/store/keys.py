@@ -175,6 +175,11 @@ class Keys:
         return self._key("changes-recheck")
 
     @property
+    def changes_wet(self) -> str:
+        """Set of the spools that were wet when the dispatch lists last looked."""
+        return self._key("changes-wet")
+
+    @property
     def changes_evidence(self) -> str:
         """Set of the materials with evidence that the dispatch lists have not followed yet."""
         return self._key("changes-evidence")

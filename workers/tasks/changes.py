@@ -10,8 +10,10 @@ from typing import Any
 
 import redis
 
+from workers.learning.ageing import hour_of
 from workers.model.dispatch import Listed
 from workers.model.errors import ConflictError, InvalidError, VersionMismatchError
+from workers.model.fleet import Spool
 from workers.model.record import Event
 from workers.model.routing import Candidate, Routing
 from workers.model.shop import Shop
@@ -25,6 +27,7 @@ from workers.planning.affected import (
     pairing_of,
 )
 from workers.planning.dispatch import listed_anew
+from workers.planning.drying import wet_spools
 from workers.planning.places import placed
 from workers.routing.decide import Router
 from workers.store.dispatch import Move
@@ -64,7 +67,12 @@ def follow_changes(stores: Stores) -> int:
         events = stores.events.after(raw.decode() if isinstance(raw, bytes) else "0", EVENTS_A_LOOK)
         recheck = sorted(_members(stores, stores.keys.changes_recheck))
         meanwhile = [Cause("machine_id", one, f"machine/{one} changed while the job was bound") for one in recheck]
-        moved = rescore(stores, [*causes_of(events), *meanwhile, *_evidence(stores, events)])
+        wet = _wet_now(stores)
+        moved = rescore(
+            stores, [*causes_of(events), *meanwhile, *_evidence(stores, events), *_newly_wet(stores, wet or ())]
+        )
+        if wet is not None:
+            _note_wet(stores, wet)
         if events:
             stores.client.set(cursor, events[-1].id)
         if recheck:
@@ -77,6 +85,28 @@ def follow_changes(stores: Stores) -> int:
 def _members(stores: Stores, name: str) -> set[str]:
     found: Any = stores.client.smembers(name)
     return {raw.decode() for raw in found}
+
+
+def _wet_now(stores: Stores) -> list[Spool] | None:
+    """The spools that are wet, looked up once an hour: time alone makes them so. None between two looks."""
+    now = time.time()
+    if not stores.client.set(stores.keys.lock(f"wet-look:{hour_of(now)}"), "1", nx=True, ex=7200):
+        return None
+    return wet_spools(stores.fleet.snapshot(), now)
+
+
+def _newly_wet(stores: Stores, wet: Iterable[Spool]) -> list[Cause]:
+    known = _members(stores, stores.keys.changes_wet)
+    words = "has been out of drying for longer than its material stands"
+    return [Cause("material_id", one.material_id, f"spool/{one.id} {words}") for one in wet if one.id not in known]
+
+
+def _note_wet(stores: Stores, wet: Iterable[Spool]) -> None:
+    with stores.client.pipeline(transaction=True) as pipe:
+        pipe.delete(stores.keys.changes_wet)
+        for one in wet:
+            pipe.sadd(stores.keys.changes_wet, one.id)
+        pipe.execute()
 
 
 def _evidence(stores: Stores, events: Iterable[Event]) -> list[Cause]:
