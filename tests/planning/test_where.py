@@ -8,7 +8,7 @@ import pytest
 
 from tests.builders import job, machine, nozzle, plain, shop, spool
 from workers.model.routing import Candidate
-from workers.planning.where import OPTIONS, UTILITY_H, WORTH, as_good, cheapest
+from workers.planning.where import OPTIONS, UTILITY_H, WORTH, as_good, cheapest, shortlist
 from workers.routing.decide import Router
 
 
@@ -35,11 +35,18 @@ def test_the_threshold_runs_from_the_best_that_can_print(candidate: Candidate) -
     assert [one.machine_id for one in found] == ["m1", "m2"]
 
 
-def test_each_machine_is_looked_at_once_and_no_more_than_a_few(candidate: Candidate) -> None:
+def test_each_machine_is_looked_at_once(candidate: Candidate) -> None:
     twice = [candidate, replace(candidate, nozzle_id="other")]
     assert as_good(twice, lambda _: True) == [candidate]
-    assert len(as_good(ranked(candidate, *[0.0] * 9), lambda _: True)) == OPTIONS
     assert as_good(ranked(candidate, 0.0), lambda _: False) == []
+
+
+def test_the_best_and_those_that_are_free_soonest_are_priced(candidate: Candidate) -> None:
+    options = ranked(candidate, *[0.0] * 9)
+    hours = dict(zip([one.machine_id for one in options], [9, 8, 7, 6, 5, 4, 3, 2, 1], strict=True))
+    found = shortlist(options, lambda one: hours[one.machine_id])
+    assert [one.machine_id for one in found] == ["m0", "m6", "m7", "m8"]
+    assert len(found) == OPTIONS
 
 
 def test_the_cheaper_list_wins_and_of_equal_ones_the_better_pairing(candidate: Candidate) -> None:

@@ -9,7 +9,7 @@ from workers.model.dispatch import DispatchList, Entry, Listed
 from workers.model.record import Event
 from workers.model.routing import Candidate
 from workers.planning.dispatch import weight_of
-from workers.planning.where import WORTH, WORTH_H, as_good, cheapest, given_up
+from workers.planning.where import WORTH, WORTH_H, as_good, cheapest, given_up, shortlist
 
 # Engineering priors.
 REST_S = 1800.0  # a job that was moved is not moved again for less than need within this time
@@ -111,16 +111,18 @@ def better_place(
     listed: Listed,
     now: float,
     cost: Callable[[Candidate], float] = lambda _: 0.0,
+    busy_h: Callable[[Candidate], float] = lambda _: 0.0,
 ) -> Better | None:
     """Where the job should go of the candidates that can be printed now; None where it stays.
 
     here: the candidate that it is bound to, None where it cannot be printed there any more. cost: weighted hours that
-    the job costs the lists with a candidate. It moves for need, for a gain in utility above ``WORTH``, or where as good
-    a machine saves more than ``WORTH_H``; and not again for less than need within ``REST_S``. A job of which copies
-    have ended moves for need only: its copies are to be alike.
+    the job costs the lists with a candidate. busy_h: hours until a candidate's machine is through its list. The job
+    moves for need, for a gain in utility above ``WORTH``, or where as good a machine saves more than ``WORTH_H``; and
+    not again for less than need within ``REST_S``. A job of which copies have ended moves for need only: its copies are
+    to be alike.
     """
     entry = listed.entry
-    options = as_good(ranked, lambda _: True)
+    options = shortlist(as_good(ranked, lambda _: True), busy_h)
     if not options:
         return None
     weight = weight_of(entry)

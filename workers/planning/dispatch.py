@@ -171,6 +171,12 @@ class Sequencer:
             total=line.total(self._bench.busy_h),
         )
 
+    @property
+    def end_h(self) -> float:
+        """Hours until the whole list is printed."""
+        finish = self._now[0]
+        return float(finish[-1]) if finish.size else self._bench.busy_h
+
     def insert(self, listed: Listed, position: int | None = None) -> int:
         """Put a job at ``position`` (counted from 0), or where the list then costs least; gives where."""
         each = self._prices(listed)

@@ -15,7 +15,7 @@ from workers.model.routing import Candidate
 WORTH = 0.1  # utility (ln of the weighted scores: about 10 %)
 UTILITY_H = 10.0  # hours late, of a job of priority 0, that one unit of utility is worth
 WORTH_H = WORTH * UTILITY_H  # the same threshold in weighted hours: what a move must save
-OPTIONS = 3  # machines looked at for a job
+OPTIONS = 4  # machines whose lists are priced for a job
 
 
 def as_good(candidates: Iterable[Candidate], can_print: Callable[[Candidate], bool]) -> list[Candidate]:
@@ -25,7 +25,13 @@ def as_good(candidates: Iterable[Candidate], can_print: Callable[[Candidate], bo
     for one in able:
         if able[0].utility - one.utility <= WORTH:
             found.setdefault(one.machine_id, one)
-    return list(found.values())[:OPTIONS]
+    return list(found.values())
+
+
+def shortlist(options: Sequence[Candidate], busy_h: Callable[[Candidate], float]) -> list[Candidate]:
+    """The best, and those of the others that are free soonest; pricing every list of a large shop is not worth it."""
+    rest = sorted(options[1:], key=busy_h)[: OPTIONS - 1]
+    return [one for one in options if one is options[0] or one in rest]
 
 
 def cheapest(

@@ -157,7 +157,12 @@ def _settle(
     ranked = (*(() if routing.chosen is None else (routing.chosen,)), *routing.others)
     here = _here(router, floor, machine_id, listed, job, ranked)
     better = better_place(
-        ranked, here, listed, floor.now, lambda one: floor.cost(machine_id, listed, one, here=one is here)
+        ranked,
+        here,
+        listed,
+        floor.now,
+        lambda one: floor.cost(machine_id, listed, one, here=one is here),
+        floor.busy_h,
     )
     if better is None:
         return 0

@@ -14,7 +14,7 @@ from workers.model.routing import Candidate, Routing
 from workers.planning.affected import pairing_of
 from workers.planning.dispatch import listed_of, weight_of
 from workers.planning.places import is_crowded, placed
-from workers.planning.where import as_good, cheapest
+from workers.planning.where import as_good, cheapest, shortlist
 from workers.store.dispatch import Binding
 from workers.store.stores import Stores
 from workers.tasks.floor import Floor
@@ -71,7 +71,7 @@ def bind_routed(stores: Stores, limit: int = BIND_BATCH) -> int:
 
 def _place(floor: Floor, job: RoutedJob) -> Binding:
     """Put the job on the list where it costs least, of the machines that print it as well as the best."""
-    options = as_good((job.chosen, *job.others), floor.can_print)
+    options = shortlist(as_good((job.chosen, *job.others), floor.can_print), floor.busy_h)
     ways = {one.machine_id: listed_of(replace(job, chosen=one), floor.now) for one in options}
     weight = weight_of(ways[job.chosen.machine_id].entry)
     chosen, cost, elsewhere = job.chosen, 0.0, 0.0

@@ -34,6 +34,10 @@ class Floor:
             self._lists[machine_id] = Sequencer(bench, seen.listed)
         return self._lists[machine_id]
 
+    def busy_h(self, candidate: Candidate) -> float:
+        """Hours until its machine has printed its list."""
+        return self.sequencer(candidate.machine_id).end_h
+
     def without(self, machine_id: str, job_id: str) -> Sequencer:
         """A list as it would be with one job taken off."""
         rest = [one for one in self.sequencer(machine_id).listed if one.entry.job_id != job_id]
