@@ -10,7 +10,7 @@ import threading
 import uuid
 from collections import Counter
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import redis
@@ -19,6 +19,7 @@ from tests.service import api_bodies as bodies
 from tests.service.customers import call
 from tests.service.processes import wait_until
 from workers.model.dispatch import Claim
+from workers.model.fleet import Machine, MachineState
 from workers.model.job import JobState
 from workers.model.outcome import OutcomeState, Report
 from workers.store.claims import BusyError, Taking, new_claim_id
@@ -42,12 +43,16 @@ def stock(port: int) -> None:
 
 @dataclass
 class Agents:
-    """One thread a machine, and one that moves jobs about. finished: (job, copy), once for each finish acknowledged."""
+    """One thread a machine, and one that moves jobs and takes a machine down and up: the service moves some too.
+
+    finished: (job, copy), once for each finish that was acknowledged.
+    """
 
     port: int
     seed: int
     finished: Counter[tuple[str, int]] = field(default_factory=Counter)
     moves: int = 0
+    states: int = 0
     given_back: int = 0
     left: int = 0
     answers: Counter[int] = field(default_factory=Counter)
@@ -96,9 +101,16 @@ class Agents:
             status, _ = self._ask("POST", f"{path}/finish", {"accepted": True})
             self.finished[claim["job_id"], claim["copy"]] += status == 200
 
+    def _set_state(self, state: str) -> None:
+        status, _ = self._ask("PUT", f"/v1/machines/{MACHINES[-1]}/state", {"state": state}, If_Match="*")
+        self.states += status == 200
+
     def _move_about(self) -> None:
-        rng = random.Random(f"{self.seed} moves")
+        rng, turn = random.Random(f"{self.seed} moves"), 0
         while not self._over.is_set():
+            turn += 1
+            if turn % 5 == 0:
+                self._set_state("down" if turn % 10 else "up")
             here, there = rng.sample(MACHINES, 2)
             status, seen = self._ask("GET", f"/v1/machines/{here}/dispatch-list")
             entries = [] if status != 200 else [one for one in seen["entries"] if not one["printing"]]
@@ -107,6 +119,11 @@ class Agents:
                 status, _ = self._ask("POST", f"/v1/machines/{here}/dispatch-list/moves", body, If_Match="*")
                 self.moves += status == 200
             self._over.wait(0.03)
+
+
+def bring_up(stores: Stores) -> None:
+    machine = stores.fleet.get(Machine, MACHINES[-1])
+    stores.fleet.replace(replace(machine, state=MachineState.UP), machine.version, kind="up")
 
 
 def print_what_is_left(stores: Stores) -> Counter[tuple[str, int]]:

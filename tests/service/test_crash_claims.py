@@ -11,7 +11,14 @@ from pathlib import Path
 import pytest
 
 from tests.service import api_bodies as bodies
-from tests.service.agents import Agents, print_what_is_left, require_each_copy_once, require_sound_lists, stock
+from tests.service.agents import (
+    Agents,
+    bring_up,
+    print_what_is_left,
+    require_each_copy_once,
+    require_sound_lists,
+    stock,
+)
 from tests.service.customers import call, opened
 from tests.service.processes import Running, running, wait_until
 from tests.service.test_crash import kill_and_await_the_next
@@ -46,11 +53,13 @@ def test_kills_of_any_process_while_claims_and_moves_go_on(floor: tuple[Running,
         done = agents.finished.total()
         wait_until(lambda: agents.finished.total() > min(done, JOBS * COPIES - 1), "more copies after the last kill")
 
+    bring_up(stores)
     require_sound_lists(stores, job_ids)
     print_what_is_left(stores)
     require_sound_lists(stores, job_ids)
     require_each_copy_once(stores, job_ids, COPIES)
     assert max(agents.finished.values()) == 1
     assert agents.moves > 0
+    assert agents.states > 0
     assert agents.answers[0] + agents.answers[503] + agents.answers[500] > 0  # the kills were felt
     assert up.stop() == 0
