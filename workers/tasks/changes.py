@@ -11,7 +11,7 @@ from typing import Any
 import redis
 
 from workers.learning.ageing import hour_of
-from workers.model.dispatch import Listed
+from workers.model.dispatch import Entry, Listed, RoutedJob
 from workers.model.errors import ConflictError, InvalidError, VersionMismatchError
 from workers.model.fleet import Spool
 from workers.model.record import Event
@@ -36,6 +36,7 @@ from workers.tasks.dispatch import chosen_for_list
 from workers.tasks.floor import Floor
 from workers.tasks.posed import PosedJob, posed_jobs
 from workers.tasks.routing import route_posed, router_for
+from workers.tasks.wider import widened
 
 log = logging.getLogger("borewright.tasks")
 
@@ -138,11 +139,30 @@ def _rescore(stores: Stores, concerned: Sequence[tuple[str, Listed, Cause]]) -> 
     router = router_for(stores)
     floor = Floor(stores, router.shop, time.time())
     posed = posed_jobs(stores, [record.spec for _, record in kept])
-    moved = 0
-    for (one, _), job, routing in zip(kept, posed, route_posed(router, posed), strict=True):
-        if isinstance(routing, Routing):
-            moved += _settle(stores, router, floor, one, job, routing)
-    return moved
+    scored = [
+        (one, job, routing)
+        for (one, _), job, routing in zip(kept, posed, route_posed(router, posed), strict=True)
+        if isinstance(routing, Routing) and routing.chosen is not None
+    ]
+    wide = widened(stores, router.shop, floor.now, [_routed(one[1].entry, routing) for one, _, routing in scored])
+    return sum(
+        _settle(stores, router, floor, one, job, routing, (named.chosen, *named.others))
+        for (one, job, routing), named in zip(scored, wide, strict=True)
+    )
+
+
+def _routed(entry: Entry, routing: Routing) -> RoutedJob:
+    assert routing.chosen is not None
+    return RoutedJob(
+        job_id=entry.job_id,
+        attempt=entry.attempt,
+        name=entry.name,
+        quantity=entry.quantity,
+        priority=entry.priority,
+        handed_in_at=entry.handed_in_at,
+        chosen=routing.chosen,
+        others=routing.others,
+    )
 
 
 def _settle(
@@ -152,9 +172,9 @@ def _settle(
     concerned: tuple[str, Listed, Cause],
     job: PosedJob | InvalidError,
     routing: Routing,
+    ranked: Sequence[Candidate],
 ) -> int:
     machine_id, listed, cause = concerned
-    ranked = (*(() if routing.chosen is None else (routing.chosen,)), *routing.others)
     here = _here(router, floor, machine_id, listed, job, ranked)
     better = better_place(
         ranked,

@@ -6,18 +6,18 @@ import logging
 import time
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from workers.model.dispatch import RoutedJob
+from workers.model.dispatch import Listed, RoutedJob
 from workers.model.errors import ConflictError, NotFoundError
 from workers.model.routing import Candidate, Routing
-from workers.planning.affected import pairing_of
 from workers.planning.dispatch import listed_of, weight_of
 from workers.planning.places import is_crowded, placed
 from workers.planning.where import as_good, cheapest, shortlist
 from workers.store.dispatch import Binding
 from workers.store.stores import Stores
 from workers.tasks.floor import Floor
+from workers.tasks.wider import widened
 
 log = logging.getLogger("borewright.tasks")
 
@@ -56,20 +56,29 @@ def bind_routed(stores: Stores, limit: int = BIND_BATCH) -> int:
         return 0
     shop = stores.fleet.snapshot()
     floor = Floor(stores, shop, time.time())
-    by_machine: dict[str, dict[str, Binding]] = defaultdict(dict)
-    for job in stores.dispatch.routed(job_ids):
+    by_machine: dict[str, dict[str, Placed]] = defaultdict(dict)
+    for job in widened(stores, shop, floor.now, stores.dispatch.routed(job_ids)):
         if floor.can_print(job.chosen):
-            binding = _place(floor, job)
-            by_machine[binding.machine_id][job.job_id] = binding
+            place = _place(floor, job)
+            by_machine[place.chosen.machine_id][job.job_id] = place
         else:
             _route_again(stores, job.job_id)
-    bound = sum(_bind(stores, floor, one, _explained(stores, bindings)) for one, bindings in by_machine.items())
+    bound = sum(_bind(stores, floor, one, _explained(stores, places)) for one, places in by_machine.items())
     if by_machine and stores.fleet.revision() != shop.revision:
         stores.client.sadd(stores.keys.changes_recheck, *by_machine)
     return bound
 
 
-def _place(floor: Floor, job: RoutedJob) -> Binding:
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Where a job goes. reason: why, where that is not what its routing says."""
+
+    chosen: Candidate
+    listed: Listed
+    reason: str = ""
+
+
+def _place(floor: Floor, job: RoutedJob) -> Placed:
     """Put the job on the list where it costs least, of the machines that print it as well as the best."""
     options = shortlist(as_good((job.chosen, *job.others), floor.can_print), floor.busy_h)
     ways = {one.machine_id: listed_of(replace(job, chosen=one), floor.now) for one in options}
@@ -82,28 +91,24 @@ def _place(floor: Floor, job: RoutedJob) -> Binding:
     listed = ways[chosen.machine_id]
     floor.sequencer(chosen.machine_id).insert(listed)
     if chosen is job.chosen:
-        return Binding(machine_id=chosen.machine_id, listed=listed)
+        return Placed(chosen, listed)
     reason = (
         f"as good as {job.chosen.machine_id} ({job.chosen.utility - chosen.utility:.2f} less in utility), and saves "
         f"{elsewhere - cost:.1f} weighted hours late, waited and set up"
     )
-    return Binding(machine_id=chosen.machine_id, listed=listed, reason=reason)
+    return Placed(chosen, listed, reason)
 
 
-def _explained(stores: Stores, bindings: Mapping[str, Binding]) -> dict[str, Binding]:
+def _explained(stores: Stores, places: Mapping[str, Placed]) -> dict[str, Binding]:
     """With the routing changed to what was chosen, for the jobs that go elsewhere than it says."""
-    elsewhere = [job_id for job_id, one in bindings.items() if one.reason]
+    elsewhere = [job_id for job_id, one in places.items() if one.reason]
     routings = dict(zip(elsewhere, stores.jobs.routings(elsewhere), strict=True))
-    return {job_id: _as_bound(one, routings.get(job_id)) for job_id, one in bindings.items()}
+    return {job_id: _binding(one, routings.get(job_id)) for job_id, one in places.items()}
 
 
-def _as_bound(binding: Binding, routing: Routing | None) -> Binding:
-    entry = binding.listed.entry
-    there = (binding.machine_id, entry.nozzle_id, entry.material_id)
-    chosen = None if routing is None else next((one for one in routing.others if pairing_of(one) == there), None)
-    if routing is None or chosen is None:
-        return binding
-    return replace(binding, routing=chosen_for_list(routing, chosen, binding.reason))
+def _binding(place: Placed, routing: Routing | None) -> Binding:
+    changed = None if routing is None else chosen_for_list(routing, place.chosen, place.reason)
+    return Binding(machine_id=place.chosen.machine_id, listed=place.listed, routing=changed, reason=place.reason)
 
 
 def chosen_for_list(routing: Routing, chosen: Candidate, reason: str) -> Routing:
