@@ -11,6 +11,7 @@ MODEL_VERSION = "2"
 class Gate(StrEnum):
     """Hard conditions, in the order in which they are checked and named."""
 
+    PLACE = "place"  # the machine and nozzle that the job names
     MACHINE_UP = "machine-up"
     MATERIAL_NEED = "material-need"  # a property that the job asks for
     BUILD_VOLUME = "build-volume"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from workers.learning.ageing import hour_of
 from workers.learning.pooling import Book
 from workers.model.fleet import Material
 from workers.model.job import JobSpec
-from workers.model.routing import Candidate, Flip, Refusal, Routing, Scores, TimeSplit
+from workers.model.routing import Candidate, Flip, Gate, Refusal, Routing, Scores, TimeSplit
 from workers.model.shop import Shop
 from workers.routing.candidate import make_candidates, time_splits
 from workers.routing.cautions import cautions_for, notes_for
@@ -26,6 +26,7 @@ from workers.routing.table import PairingTable, build_table
 
 OTHERS = 5  # ranked others that a routing carries
 TABLES = 64  # material choices kept worked out
+_Group = tuple[tuple[str, ...], tuple[str, str] | None]  # materials, and the one machine and nozzle if a job names them
 CHUNK = 48_000  # candidates a pass: the arrays of a pass stay in a few megabytes
 
 
@@ -41,13 +42,13 @@ class Router:
         self.shop = shop
         self.as_of = hour_of(now)
         self._book = Book(shop.evidence)
-        self._tables: dict[tuple[str, ...], PairingTable] = {}
+        self._tables: dict[_Group, PairingTable] = {}
 
     def route(self, specs: Sequence[JobSpec]) -> list[Routing]:
         """A routing for each job, in order."""
         result: dict[int, Routing] = {}
-        for material_ids, members in self._groups(specs).items():
-            table = self._table(material_ids)
+        for group, members in self._groups(specs).items():
+            table = self._table(*group)
             step = max(1, CHUNK // max(1, table.width.size))
             for at in range(0, len(members), step):
                 part = members[at : at + step]
@@ -68,18 +69,19 @@ class Router:
             for j, spec in enumerate(specs)
         ]
 
-    def _groups(self, specs: Sequence[JobSpec]) -> dict[tuple[str, ...], list[int]]:
-        groups: dict[tuple[str, ...], list[int]] = {}
+    def _groups(self, specs: Sequence[JobSpec]) -> dict[_Group, list[int]]:
+        groups: dict[_Group, list[int]] = {}
         for i, spec in enumerate(specs):
-            groups.setdefault(allowed_materials(self.shop, spec), []).append(i)
+            groups.setdefault(_group_of(self.shop, spec), []).append(i)
         return groups
 
-    def _table(self, material_ids: tuple[str, ...]) -> PairingTable:
-        table = self._tables.get(material_ids)
+    def _table(self, material_ids: tuple[str, ...], place: tuple[str, str] | None = None) -> PairingTable:
+        group = material_ids, place
+        table = self._tables.get(group)
         if table is None:
             if len(self._tables) >= TABLES:
                 self._tables.pop(next(iter(self._tables)))
-            table = self._tables[material_ids] = build_table(self.shop, material_ids, now=self.as_of, book=self._book)
+            table = self._tables[group] = _table_of(self.shop, group, self.as_of, self._book)
         return table
 
     def best_of(self, changed: Shop, spec: JobSpec) -> Candidate | None:
@@ -88,7 +90,7 @@ class Router:
 
     def looked_at(self, spec: JobSpec) -> tuple[ScoreBlock, Ranking] | None:
         """The scores and the ranking behind the routing of one job; None where there is no pairing at all."""
-        table = self._table(allowed_materials(self.shop, spec))
+        table = self._table(*_group_of(self.shop, spec))
         if not table.pairings:
             return None
         block = score(table, [spec], self.shop.emphasis)
@@ -127,9 +129,20 @@ def allowed_materials(shop: Shop, spec: JobSpec) -> tuple[str, ...]:
     return tuple(m.id for m in named_materials(shop, spec) if next(material_refusals(spec.material, m), None) is None)
 
 
+def _group_of(shop: Shop, spec: JobSpec) -> _Group:
+    place = spec.place
+    return allowed_materials(shop, spec), None if place is None else (place.machine_id, place.nozzle_id)
+
+
+def _table_of(shop: Shop, group: _Group, now: float | None, book: Book | None = None) -> PairingTable:
+    material_ids, place = group
+    nozzles = None if place is None else [n for n in shop.nozzles if (n.machine_id, n.id) == place]
+    return build_table(shop, material_ids, nozzles, now=now, book=book)
+
+
 def best(shop: Shop, spec: JobSpec, now: float | None = None) -> Candidate | None:
     """The best candidate alone, or None: for what-if questions."""
-    table = build_table(shop, allowed_materials(shop, spec), now=now)
+    table = _table_of(shop, _group_of(shop, spec), now)
     if not table.pairings:
         return None
     block = score(table, [spec], shop.emphasis)
@@ -176,7 +189,7 @@ def _unpaired(router: Router, spec: JobSpec) -> Routing:
     """The routing where no machine holds a nozzle, or no material has what the job asks for."""
     shop = router.shop
     detail, fit, clog, time = weights_of(spec.emphasis or shop.emphasis)
-    refused = tuple(_left_out(shop, spec))
+    refused = (*_place_missed(shop, spec), *_left_out(shop, spec))
     return Routing(
         shop_revision=shop.revision,
         emphasis=Scores(detail=detail, fit=fit, clog=clog, time=time),
@@ -185,6 +198,24 @@ def _unpaired(router: Router, spec: JobSpec) -> Routing:
         refused=refused,
         remedies=remedies(shop, spec, refused, router.best_of),
         as_of=router.as_of,
+    )
+
+
+def _place_missed(shop: Shop, spec: JobSpec) -> Iterator[Refusal]:
+    """The one place that the job names, where there is no such nozzle."""
+    place = spec.place
+    if place is None or any((n.machine_id, n.id) == (place.machine_id, place.nozzle_id) for n in shop.nozzles):
+        return
+    nozzle = next((n for n in shop.nozzles if n.id == place.nozzle_id), None)
+    now_at = "not in the shop" if nozzle is None else nozzle.machine_id or "on the shelf"
+    yield Refusal(
+        gate=Gate.PLACE,
+        needed=place.machine_id,
+        available=now_at,
+        unit="",
+        pairings=1,
+        machine_id=place.machine_id,
+        nozzle_id=place.nozzle_id,
     )
 
 
