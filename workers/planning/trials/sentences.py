@@ -1,0 +1,121 @@
+"""The answers of a trial in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from workers.model.trial import BoreTrial, Measure, MeasureKind
+from workers.planning.trials.report import Finding, MeasureReport, PairFigure
+from workers.planning.trials.responses import responses_of
+from workers.planning.trials.verdict import Answer
+
+Names = Mapping[str, str]
+HARDER_LARGER = frozenset({"lean"})  # series whose larger grades are the harder ones
+SAID = 12  # sentences on single pairs
+
+METHODS = (
+    "Machine and spool are blocks; bores are compared within them. Sizes and ln hours: analysis of variance by least "
+    "squares, F for the bore after the blocks, for material x bore after both.",
+    "Kept or lost, clogged or not: exact test of a trend over the bores within blocks; material x bore by Zelen's "
+    "exact test of equal trends.",
+    "Chances are corrected by Holm's method: the effects over all measures that vary, the pairs over the pairs of "
+    "their measure, so that each of these families raises a false alarm with 5 %.",
+    "A bore holds a use when at least the wanted share of copies is good at 90 % confidence on either side, on the "
+    "machines and spools of this trial.",
+)
+
+
+def verdict_sentence(measure: Measure, bore_mm: float, where: str, answer: Answer, more: int | None) -> str:
+    if answer is Answer.HOLDS:
+        return f"{bore_mm:g} mm{where} holds: {measure.use}."
+    if answer is Answer.DOES_NOT:
+        return f"{bore_mm:g} mm{where} does not hold: {measure.use}."
+    rest = f"about {more} more runs of it would settle it" if more else "no reasonable number of runs will settle it"
+    return f"{bore_mm:g} mm{where} is undecided: {measure.use}; {rest}."
+
+
+def sentences_of(trial: BoreTrial, reports: Sequence[MeasureReport], names: Names) -> tuple[str, ...]:
+    if not any(True for _ in trial.measured()):
+        return ("No run has a result yet.",)
+    return (
+        *(verdict.sentence for report in reports for verdict in report.verdicts if not _is_graded(report)),
+        *_series(trial, names),
+        *_pairs(reports, names),
+        *_interactions(reports),
+    )
+
+
+def where_of(trial: BoreTrial, material_id: str, names: Names) -> str:
+    """Names the material where there is more than one."""
+    return f" in {names.get(material_id, material_id)}" if len(trial.plan.material_ids) > 1 else ""
+
+
+def _is_graded(report: MeasureReport) -> bool:
+    return report.kind is MeasureKind.KEPT
+
+
+def _series(trial: BoreTrial, names: Names) -> Iterator[str]:
+    """From which grade on every run of a bore kept a series."""
+    series = dict.fromkeys(m.series for m in trial.plan.measures if m.series)
+    for one in series:
+        graded = sorted((m for m in trial.plan.measures if m.series == one), key=lambda m: m.nominal_mm or 0.0)
+        easy_first = graded if one in HARDER_LARGER else graded[::-1]
+        for m, material_id in enumerate(trial.plan.material_ids):
+            for b, bore in enumerate(trial.plan.bores_mm):
+                yield from _kept(trial, easy_first, b, m, f"{bore:g} mm{where_of(trial, material_id, names)}")
+
+
+def _kept(trial: BoreTrial, easy_first: Sequence[Measure], bore: int, material: int, who: str) -> Iterator[str]:
+    found = [(one, responses_of(trial, one).of(bore, material)) for one in easy_first]
+    looked_at = [(one, values) for one, values in found if values]
+    if not looked_at:
+        return
+    hardest = None
+    for one, values in looked_at:
+        if min(values) < 1.0:
+            break
+        hardest = one
+    runs = max(len(values) for _, values in looked_at)
+    if hardest is None:
+        yield f"{who} lost the {easy_first[0].use}, the easiest of its series, at least once in {runs} runs."
+        return
+    first = "" if hardest is looked_at[0][0] else " and every easier one"
+    yield f"{who} kept the {hardest.use}{first} in all of its {runs} runs."
+
+
+def _pairs(reports: Sequence[MeasureReport], names: Names) -> Iterator[str]:
+    told = [
+        _pair(report, pair, names)
+        for report in reports
+        for pair in report.pairs
+        if pair.material_id is None and not _is_graded(report)
+    ]
+    yield from told[:SAID]
+
+
+def _pair(report: MeasureReport, pair: PairFigure, names: Names) -> str:
+    who = f"{report.use}: {pair.other_mm:g} mm against {pair.bore_mm:g} mm"
+    if pair.finding is Finding.DIFFERS:
+        return f"{who} differs by {_figure(report, pair)}."
+    if pair.finding is Finding.ALIKE:
+        return f"{who} makes no difference that matters ({_figure(report, pair)})."
+    rest = "" if pair.more_runs is None else f"; about {pair.more_runs} more runs of each bore would tell"
+    return f"{who} is undecided ({_figure(report, pair)}){rest}."
+
+
+def _figure(report: MeasureReport, pair: PairFigure) -> str:
+    low, high = pair.low, pair.high
+    if report.kind is MeasureKind.SIZE:
+        form = "{:+.3f}"
+        unit = " mm"
+    else:
+        form, unit = "{:+.0%}", ""
+    value = form.format(pair.difference)
+    between = "" if low is None or high is None else f", {form.format(low)} to {form.format(high)}"
+    return f"{value}{between}{unit}".replace("%", " %")
+
+
+def _interactions(reports: Sequence[MeasureReport]) -> Iterator[str]:
+    for report in reports:
+        if report.p_interaction_corrected is not None and report.p_interaction_corrected < 0.05:
+            yield f"{report.use}: what the bore does depends on the material (corrected p {report.p_interaction:.3g})."
