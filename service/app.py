@@ -8,6 +8,7 @@ from typing import Any
 from flask import Flask
 
 from service.api import (
+    bore_trials,
     calibrations,
     claims,
     dispatch_lists,
@@ -28,6 +29,8 @@ from service.api import (
     routing_queries,
     shop,
     spools,
+    trial_photos,
+    trial_runs,
     webhooks,
 )
 from service.api.answers import require_acceptable
@@ -64,6 +67,9 @@ RESOURCES = (
     events,
     webhooks,
     ops,
+    bore_trials,
+    trial_runs,
+    trial_photos,
 )
 ABOUT = (
     "Borewright decides where each print job of a workshop is printed: which machine, which nozzle bore, which "

@@ -61,6 +61,7 @@ def _begin_routing(settings: Settings, connection: redis.Redis, name: str) -> No
     _begin_watch(settings, "reconcile", tasks.reconcile)
     _begin_watch(settings, "claims", tasks.watch_claims)
     _begin_watch(settings, "changes", tasks.watch_changes)
+    _begin_watch(settings, "trials", tasks.watch_trials)
     private = bool(settings.webhook_private_addresses)
     _begin_watch(settings, "webhooks", partial(tasks.watch_webhooks, private=private))
 

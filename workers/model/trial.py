@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from workers.model.errors import NotFoundError
 from workers.model.outcome import ScrapReason
 from workers.model.part import Axis, FeatureKind
 
@@ -99,8 +100,16 @@ class Photo:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunSize:
+    """One size measured on a run, by the name of its measure."""
+
+    name: str
+    measured_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunResult:
-    """What became of a run. sizes: (measure, measured mm); kept, lost: names of graded features, each looked at.
+    """What became of a run. kept, lost: names of graded features, each looked at.
 
     outcome_id: the outcome that the evidence has learnt from.
     """
@@ -111,7 +120,7 @@ class RunResult:
     clogs: int = 0
     print_h: float | None = None
     extruded_cm3: float | None = None
-    sizes: tuple[tuple[str, float], ...] = ()
+    sizes: tuple[RunSize, ...] = ()
     kept: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     spool_id: str | None = None
@@ -169,6 +178,17 @@ class BoreTrial:
     left_out: tuple[LeftOut, ...] = ()
     notes: tuple[str, ...] = ()
     reason: str = ""
+
+    def run(self, number: int) -> TrialRun:
+        """Raises NotFoundError."""
+        for run in self.runs:
+            if run.number == number:
+                return run
+        raise NotFoundError(f"the trial has no run {number}")
+
+    def with_run(self, changed: TrialRun) -> BoreTrial:
+        """The trial with one of its runs changed."""
+        return replace(self, runs=tuple(changed if run.number == changed.number else run for run in self.runs))
 
     def measured(self) -> Iterator[tuple[TrialRun, RunResult]]:
         """The runs that have a result."""

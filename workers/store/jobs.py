@@ -80,6 +80,8 @@ class JobRepository:
         job_ids: Sequence[str],
         *,
         upload: Upload | None = None,
+        watch: Sequence[str] = (),
+        guard: Callable[[], None] = lambda: None,
         also: Callable[[Pipeline, list[JobState]], None] | None = None,
     ) -> list[JobState]:
         """Keep and queue the jobs, all or none: record, index, event and inbox entry in one MULTI.
@@ -87,7 +89,8 @@ class JobRepository:
         A job whose part is not analysed yet is kept as analysing, without an inbox entry: the commit of the
         analysis moves it on. The parts are watched, so none can be committed in between. ``upload``: a mesh that
         one of the jobs refers to, kept in the same step. ``also`` may queue more into it (the Idempotency-Key's
-        answer), given the state of each job. Returns these states.
+        answer), given the state of each job. ``watch``: the caller's own keys; ``guard`` runs once they are watched and
+        raises where they do not allow it. Returns these states.
         Raises UnavailableError when the inbox is full, InvalidError for a part that is unknown or refused.
         """
         self._require_room(len(specs))
@@ -95,8 +98,9 @@ class JobRepository:
         with self._redis.pipeline(transaction=True) as pipe:
             while True:
                 try:
-                    if part_ids:
-                        pipe.watch(*map(self._keys.part, part_ids))  # type: ignore[no-untyped-call]
+                    if part_ids or watch:
+                        pipe.watch(*map(self._keys.part, part_ids), *watch)  # type: ignore[no-untyped-call]
+                    guard()
                     parts = dict(zip(part_ids, self._parts.heads(part_ids), strict=True)) if part_ids else {}
                     pipe.multi()
                     if upload is not None:

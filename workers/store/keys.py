@@ -160,6 +160,24 @@ class Keys:
         """List of JSON, newest first."""
         return self._key("dead-letters", webhook_id)
 
+    def bore_trial(self, trial_id: str) -> str:
+        """JSON of one bore trial, its runs and results in it."""
+        return self._key("bore-trial", trial_id)
+
+    @property
+    def bore_trials(self) -> str:
+        """Sorted set of all trial ids, scores 0: the ids sort by time."""
+        return self._key("bore-trials")
+
+    @property
+    def bore_trials_running(self) -> str:
+        """Set of the trials whose runs are handed in as machines come free."""
+        return self._key("bore-trials-running")
+
+    def bore_trial_photos(self, trial_id: str) -> str:
+        """Hash run number -> bytes of its photograph."""
+        return self._key("bore-trial-photos", trial_id)
+
     @property
     def changes_cursor(self) -> str:
         """Id of the last event that the dispatch lists have followed."""

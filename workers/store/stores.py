@@ -19,6 +19,7 @@ from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
+from workers.store.trials import TrialRepository
 from workers.store.webhooks import WebhookRepository
 
 
@@ -35,6 +36,7 @@ class Stores:
     dispatch: DispatchRepository
     claims: ClaimRepository
     webhooks: WebhookRepository
+    trials: TrialRepository
     events: EventLog
     idempotency: IdempotencyStore
 
@@ -63,6 +65,7 @@ def open_stores(
         dispatch=DispatchRepository(client, keys, clock),
         claims=ClaimRepository(client, keys),
         webhooks=WebhookRepository(client, keys, clock),
+        trials=TrialRepository(client, keys, clock),
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),
     )

@@ -25,6 +25,7 @@ from workers.tasks.routing import (
     route_all,
     route_now,
 )
+from workers.tasks.trials import advance_trial, cancel_job, cancel_open_jobs, ended_jobs, watch_trials
 from workers.tasks.webhooks import watch_webhooks
 
 __all__ = [
@@ -33,13 +34,17 @@ __all__ = [
     "MoveWish",
     "PlannedMove",
     "PosedJob",
+    "advance_trial",
     "analyse",
     "analyse_next",
     "bind_all",
+    "cancel_job",
+    "cancel_open_jobs",
     "consumer_name",
     "drain",
     "drain_and_bind",
     "drain_inbox",
+    "ended_jobs",
     "follow_changes",
     "information_now",
     "plan_move",
@@ -55,5 +60,6 @@ __all__ = [
     "use_mesh_limits",
     "watch_changes",
     "watch_claims",
+    "watch_trials",
     "watch_webhooks",
 ]

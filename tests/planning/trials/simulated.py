@@ -12,7 +12,7 @@ from scipy.special import ndtri
 from tests import builders as make
 from workers.model.fleet import Spool
 from workers.model.part import FeatureKind
-from workers.model.trial import BoreTrial, Measure, MeasureKind, RunResult, TrialPlan, TrialRun, TrialState
+from workers.model.trial import BoreTrial, Measure, MeasureKind, RunResult, RunSize, TrialPlan, TrialRun, TrialState
 from workers.planning.trials.analysis import report_of
 from workers.planning.trials.layout import lay_out
 from workers.planning.trials.report import TrialReport
@@ -120,7 +120,7 @@ def _result(rng, run: TrialRun, shift: float, effect_mm: float) -> RunResult:
         accepted=True,
         clogs=int(rng.random() < 0.1),
         print_h=run.print_h * math.exp(rng.normal(0.0, 0.05)) if effect_mm else math.exp(rng.normal(0.0, 0.05)),
-        sizes=(("pin bore", 8.0 + 0.03 + shift - effect_mm * wide + float(rng.normal(0.0, 0.02))),),
+        sizes=(RunSize(name="pin bore", measured_mm=8.03 + shift - effect_mm * wide + float(rng.normal(0.0, 0.02))),),
         kept=kept,
         lost=tuple(f"rib {mm:g}" for mm in RIBS if f"rib {mm:g}" not in kept),
     )

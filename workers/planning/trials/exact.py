@@ -83,6 +83,7 @@ def _tells(runs: int, alpha: float) -> tuple[tuple[bool, ...], ...]:
     return tuple(tuple(trend_p([((a, runs), (b, runs))]) <= alpha for b in each) for a in each)
 
 
+@lru_cache(maxsize=256)
 def lowest_telling_share(runs: int, share: float, alpha: float, power: float) -> float | None:
     """The largest share below ``share`` that is told apart from it with ``power``; None where not even 0 is."""
     if fisher_power(runs, share, 0.0, alpha) < power:

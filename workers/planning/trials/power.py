@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 
 from scipy.special import nctdtr, stdtrit
 
@@ -30,6 +31,7 @@ def _beyond(dof: int, shift: float, limit: float) -> float:
     return float(nctdtr(dof, shift, limit)) if shift < 5.0 else 0.0
 
 
+@lru_cache(maxsize=256)
 def least_difference(error: float, dof: int, alpha: float, power: float) -> float | None:
     """The smallest true difference seen with that power; None where no dof are left."""
     if dof < 1:

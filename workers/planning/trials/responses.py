@@ -65,7 +65,7 @@ def responses_of(trial: BoreTrial, measure: Measure) -> Responses:
 def value_of(measure: Measure, result: RunResult) -> float | None:
     """None: this run says nothing of the measure."""
     if measure.kind is MeasureKind.SIZE:
-        found = dict(result.sizes).get(measure.name)
+        found = next((one.measured_mm for one in result.sizes if one.name == measure.name), None)
         return None if found is None else found - (measure.nominal_mm or 0.0)
     if measure.kind is MeasureKind.KEPT:
         return 1.0 if measure.name in result.kept else 0.0 if measure.name in result.lost else None
