@@ -2,6 +2,7 @@
 
 from workers.tasks.changes import follow_changes, watch_changes
 from workers.tasks.claim_outcomes import record_outcome, record_outcomes, watch_claims
+from workers.tasks.coverage import coverage_now
 from workers.tasks.dispatch import bind_all
 from workers.tasks.geometry import (
     GEOMETRY_QUEUE,
@@ -41,6 +42,7 @@ __all__ = [
     "cancel_job",
     "cancel_open_jobs",
     "consumer_name",
+    "coverage_now",
     "drain",
     "drain_and_bind",
     "drain_inbox",
