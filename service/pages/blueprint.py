@@ -24,6 +24,7 @@ from service.pages import guard, intake
 from service.pages.job_view import job_view
 from service.pages.queue_view import queue_rows
 from service.pages.shop_view import names_of, shop_view
+from service.pages.trial_pages import trial, trials
 from service.pages.wording import FILTERS
 from service.problems import is_not_now, unforeseen_problem
 from workers.model.codec import to_json
@@ -45,6 +46,8 @@ FIRST_CLICK_S = 3.0  # how long the second click of a double click waits for the
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
     blueprint.add_app_template_filter(_filter, _name)
+blueprint.add_url_rule("/bore-trials", view_func=trials)
+blueprint.add_url_rule("/bore-trials/<trial_id>", view_func=trial)
 
 
 @blueprint.before_request

@@ -102,13 +102,18 @@ def _planned() -> BoreTrial:
     return planned(machines=2, materials=2, replicates=3)
 
 
-def reported(seed: int, effect_mm: float) -> TrialReport:
-    """The report of a trial whose 0.6 bore closes holes by ``effect_mm`` more and then loses ribs under 0.6 mm."""
+def with_results(seed: int, effect_mm: float) -> BoreTrial:
+    """A trial whose 0.6 bore closes holes by ``effect_mm`` more and then loses ribs under 0.6 mm."""
     trial = _planned()
     rng = np.random.default_rng(seed)
     shift = rng.normal(0.0, 0.05, 1 + max(run.block for run in trial.runs))
     runs = tuple(replace(run, result=_result(rng, run, float(shift[run.block]), effect_mm)) for run in trial.runs)
-    return report_of(replace(trial, state=TrialState.RUNNING, runs=runs), {"pla": "Plain PLA", "pa-cf": "PA-CF"})
+    return replace(trial, state=TrialState.RUNNING, runs=runs)
+
+
+def reported(seed: int, effect_mm: float) -> TrialReport:
+    """What the analysis says of such a trial."""
+    return report_of(with_results(seed, effect_mm), {"pla": "Plain PLA", "pa-cf": "PA-CF"})
 
 
 def _result(rng, run: TrialRun, shift: float, effect_mm: float) -> RunResult:
