@@ -13,8 +13,8 @@ from workers.planning.trials.foretold import Estimate, Power, Shows, estimate_of
 from workers.planning.trials.report import BoreFigure, MeasureReport, PairFigure, TrialReport
 from workers.planning.trials.sentences import HARDER_LARGER
 
-ROW, LEFT, RIGHT, WIDTH = 24.0, 150.0, 500.0, 640.0  # of a drawing, in user units
-RISE = 26.0  # of the scale under the rows
+ROW, LEFT, RIGHT = 24.0, 200.0, 530.0  # of a drawing 640 wide, in user units
+LONGEST = 30  # characters of a label before it is cut; the description holds it whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +138,7 @@ def _plot(index: int, report: MeasureReport, measure: Measure, trial: BoreTrial,
     scale = _Scale.of(report.bores, limits)
     marks = tuple(
         Mark(
-            label=_who(one, trial, names),
+            label=_cut(_who(one, trial, names)),
             value=figure_text(report, one.value),
             y=ROW * i + ROW / 2.0,
             x=scale.at(one.value),
@@ -169,6 +169,10 @@ def _limits(measure: Measure) -> tuple[float, float] | None:
 def _who(one: BoreFigure, trial: BoreTrial, names: Mapping[str, str]) -> str:
     where = f", {names.get(one.material_id, one.material_id)}" if len(trial.plan.material_ids) > 1 else ""
     return f"{number(one.bore_mm)} mm{where}"
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST else text[: LONGEST - 1] + "…"
 
 
 def _description(what: str, report: MeasureReport, trial: BoreTrial, names: Mapping[str, str]) -> str:
@@ -216,6 +220,8 @@ def _series(trial: BoreTrial, report: TrialReport, names: Mapping[str, str]) -> 
                 who = BoreFigure(bore_mm=bore, material_id=material_id, n=0, value=0.0, low=None, high=None)
                 shares = tuple(_share(by_name[m.name], bore, material_id) for m in easy_first)
                 rows.append((_who(who, trial, names), shares))
+        if not any(share.n for _, shares in rows for share in shares):
+            continue
         grades = tuple(number(one.nominal_mm or 0.0) + ("°" if series == "lean" else " mm") for one in easy_first)
         yield SeriesTable(series, grades, tuple(rows))
 

@@ -101,7 +101,7 @@ def test_drawings_put_every_figure_between_the_ends_of_their_scale():
     for plot in view.plots:
         assert 2 <= len(plot.ticks) <= 6
         for mark in plot.marks:
-            assert 150.0 <= mark.low < mark.x < mark.high <= 500.0
+            assert 200.0 <= mark.low < mark.x < mark.high <= 530.0
     fit = view.plots[0]
     assert fit.lower < fit.upper
     [ribs] = view.series

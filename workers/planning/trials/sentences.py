@@ -40,7 +40,7 @@ def sentences_of(trial: BoreTrial, reports: Sequence[MeasureReport], names: Name
     return (
         *(verdict.sentence for report in reports for verdict in report.verdicts if not _is_graded(report)),
         *_series(trial, names),
-        *_pairs(reports, names),
+        *_pairs(reports),
         *_interactions(reports),
     )
 
@@ -83,9 +83,9 @@ def _kept(trial: BoreTrial, easy_first: Sequence[Measure], bore: int, material: 
     yield f"{who} kept the {hardest.use}{first} in all of its {runs} runs."
 
 
-def _pairs(reports: Sequence[MeasureReport], names: Names) -> Iterator[str]:
+def _pairs(reports: Sequence[MeasureReport]) -> Iterator[str]:
     told = [
-        _pair(report, pair, names)
+        _pair(report, pair)
         for report in reports
         for pair in report.pairs
         if pair.material_id is None and not _is_graded(report)
@@ -93,29 +93,33 @@ def _pairs(reports: Sequence[MeasureReport], names: Names) -> Iterator[str]:
     yield from told[:SAID]
 
 
-def _pair(report: MeasureReport, pair: PairFigure, names: Names) -> str:
-    who = f"{report.use}: {pair.other_mm:g} mm against {pair.bore_mm:g} mm"
+def _pair(report: MeasureReport, pair: PairFigure) -> str:
+    who = f"{pair.other_mm:g} mm against {pair.bore_mm:g} mm, {report.use}"
     if pair.finding is Finding.DIFFERS:
-        return f"{who} differs by {_figure(report, pair)}."
+        return f"{who}: differs by {_figure(report, pair)}."
     if pair.finding is Finding.ALIKE:
-        return f"{who} makes no difference that matters ({_figure(report, pair)})."
+        return f"{who}: no difference that matters, {_figure(report, pair)}."
     rest = "" if pair.more_runs is None else f"; about {pair.more_runs} more runs of each bore would tell"
-    return f"{who} is undecided ({_figure(report, pair)}){rest}."
+    return f"{who}: undecided, {_figure(report, pair)}{rest}."
 
 
 def _figure(report: MeasureReport, pair: PairFigure) -> str:
-    low, high = pair.low, pair.high
-    if report.kind is MeasureKind.SIZE:
-        form = "{:+.3f}"
-        unit = " mm"
-    else:
-        form, unit = "{:+.0%}", ""
-    value = form.format(pair.difference)
-    between = "" if low is None or high is None else f", {form.format(low)} to {form.format(high)}"
-    return f"{value}{between}{unit}".replace("%", " %")
+    """The difference, and its interval in brackets."""
+    size = report.kind is MeasureKind.SIZE
+    value, low, high = (_signed(one, size) for one in (pair.difference, pair.low, pair.high))
+    unit = "mm" if size else "%"
+    return f"{value} {unit} ({low} to {high})"
+
+
+def _signed(value: float | None, size: bool) -> str:
+    if value is None:
+        return "unknown"
+    text = f"{value:+.3f}" if size else f"{100.0 * value:+.0f}"
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def _interactions(reports: Sequence[MeasureReport]) -> Iterator[str]:
     for report in reports:
-        if report.p_interaction_corrected is not None and report.p_interaction_corrected < 0.05:
-            yield f"{report.use}: what the bore does depends on the material (corrected p {report.p_interaction:.3g})."
+        chance = report.p_interaction_corrected
+        if chance is not None and chance < 0.05:
+            yield f"{report.use}: what the bore does depends on the material (corrected chance {chance:.3g})."
