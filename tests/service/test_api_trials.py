@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -361,3 +362,19 @@ def test_what_is_no_photograph_is_refused(shop, trial):
         answer = shop.client.put(path, data=data, content_type=media)
         assert (answer.status_code, answer.mimetype) == (status, "application/problem+json"), (data[:20], media)
     assert shop.get(path).status_code == 404
+
+
+def test_results_sent_at_once_are_one_result_of_each_run(shop, trial):
+    now = started(shop, trial)
+    routed(shop)
+    runs = handed_in(now) * 3
+
+    def report(run):
+        path = f"/v1/bore-trials/{trial['id']}/runs/{run['number']}/result"
+        return shop.app.test_client().post(path, json=bodies.result()).status_code
+
+    with ThreadPoolExecutor(6) as pool:
+        codes = list(pool.map(report, runs))
+    assert sorted(codes) == [201, 201, 409, 409, 409, 409]
+    assert sum(one.sums.prints for one in shop.stores.fleet.snapshot().evidence) == 2
+    assert len(shop.get("/v1/outcomes").json["items"]) == 2
