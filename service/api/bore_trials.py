@@ -159,6 +159,7 @@ def get_history(trial_id: str) -> Response:
 @blueprint.gives(200, WholeTrialSchema, headers=ETAG)
 @blueprint.refuses(404, 409, 412)
 def post_start(trial_id: str) -> Response:
+    _require_part(stores().trials.get(trial_id).plan)
     _move(trial_id, "started", TrialState.RUNNING, {TrialState.PLANNED})
     tasks.advance_trial(stores(), trial_id)
     return versioned(whole(stores().trials.get(trial_id)))
@@ -252,6 +253,12 @@ def _piece(plan: TrialPlan) -> GeometrySummary:
         why = "is not analysed yet" if not poses else "may be printed in several poses: hand it in as-given"
         raise _bad_part(f"the part {why}, so that every run is printed alike")
     return poses[0].summary
+
+
+def _require_part(plan: TrialPlan) -> None:
+    """Raises ConflictError where the part has been deleted since the trial was defined."""
+    if plan.part_id is not None and stores().parts.heads([plan.part_id])[0] is None:
+        raise ConflictError("the trial's part is not kept any more: hand it in again, as-given")
 
 
 def _bad_part(detail: str) -> InvalidError:

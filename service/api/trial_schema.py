@@ -30,6 +30,8 @@ from workers.model.trial import EPSILON_MM, Measure, MeasureKind, RunSize, Trial
 from workers.planning.trials.measures import gauge_measures
 from workers.process.limits import NoSuchLimitsError, limits_of
 
+COMBINATIONS = 144
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureBody:
@@ -138,7 +140,7 @@ class TrialPlanSchema(RecordSchema):
     note = Note(2000)
 
     def rules(self, record: Any) -> list[FieldProblem]:
-        return [*_repeats(record), *_measure_rules(record), *_bore_rules(record)]
+        return [*_repeats(record), *_measure_rules(record), *_bore_rules(record), *_size_of_trial(record)]
 
     def build(self, values: dict[str, Any]) -> TrialPlan:
         if not values.get("measures") and values.get("part_id") is None:
@@ -153,6 +155,14 @@ def _repeats(record: TrialPlan) -> Iterator[FieldProblem]:
         for i, one in enumerate(given):
             if one in given[:i]:
                 yield FieldProblem(f"/{name}/{i}", f"{one!r} is named twice", "each once")
+
+
+def _size_of_trial(record: TrialPlan) -> Iterator[FieldProblem]:
+    """Each combination is scored when the trial is laid out: some milliseconds of work."""
+    combinations = len(record.bores_mm) * len(record.machine_ids) * len(record.material_ids)
+    if combinations > COMBINATIONS:
+        detail = f"bores times machines times materials make {combinations} combinations"
+        yield FieldProblem("/machine_ids", detail, f"up to {COMBINATIONS}")
 
 
 def _bore_rules(record: TrialPlan) -> Iterator[FieldProblem]:

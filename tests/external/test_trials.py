@@ -120,6 +120,7 @@ def unbalanced(seed: int = 3):
     return y, block, bore, material
 
 
+@pytest.mark.filterwarnings("ignore:The design matrix is rank-deficient")
 def test_unbalanced_blocks_with_interaction_agree_with_a_second_library():
     """statsmodels: what each model of a growing row leaves over, block, then bore, then material x bore."""
     y, block, bore, material = unbalanced()

@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from tests.service import api_bodies
 from tests.service import trial_bodies as bodies
 from workers import tasks
 from workers.geometry import gauge_piece
@@ -291,6 +292,31 @@ def test_a_bad_result_changes_nothing(shop, trial):
         assert answer.json["errors"][0]["pointer"] == where
     assert shop.get("/v1/outcomes").json["items"] == []
     assert shop.get(f"/v1/jobs/{run['job_id']}").json["state"] == "bound"
+
+
+def test_a_trial_of_a_part_prints_that_part(shop):
+    part = shop.made("/v1/parts", {"name": "Guide", "summary": api_bodies.summary()})
+    bore = {"name": "pin bore", "kind": "size", "feature": "hole", "nominal_mm": 6, "facets": 64, "iso286": "H11"}
+    trial = shop.made("/v1/bore-trials", bodies.trial(part_id=part["id"], measures=[bore]))
+    assert trial["runs"][0]["print_h"] < shop.made("/v1/bore-trials", bodies.trial())["runs"][0]["print_h"]
+    run = handed_in(started(shop, trial))[0]
+    routed(shop)
+    job = shop.get(f"/v1/jobs/{run['job_id']}").json
+    assert (job["state"], job["spec"]["part_id"]) == ("bound", part["id"])
+    assert job["spec"]["tolerances"][0]["name"] == "pin bore"
+    body = bodies.result(sizes=[{"name": "pin bore", "measured_mm": 6.02}], kept=[], lost=[])
+    assert shop.post(f"/v1/bore-trials/{trial['id']}/runs/{run['number']}/result", body).status_code == 201
+    [outcome] = shop.get("/v1/outcomes").json["items"]
+    assert outcome["sizes"][0]["expected_probability"] is not None
+
+
+def test_a_trial_whose_part_is_gone_does_not_start(shop):
+    part = shop.made("/v1/parts", {"summary": api_bodies.summary()})
+    trial = shop.made("/v1/bore-trials", bodies.trial(part_id=part["id"], measures=[{"name": "c", "kind": "clog"}]))
+    assert shop.delete(f"/v1/parts/{part['id']}", If_Match="*").status_code == 204
+    answer = shop.post(f"/v1/bore-trials/{trial['id']}/start")
+    assert (answer.status_code, "part" in answer.json["detail"]) == (409, True)
+    assert shop.get(f"/v1/bore-trials/{trial['id']}").json["state"] == "planned"
 
 
 def test_a_run_that_is_not_handed_in_takes_no_result(shop, trial):

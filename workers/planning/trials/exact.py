@@ -13,14 +13,17 @@ from collections.abc import Sequence
 from functools import lru_cache
 from math import comb
 
+import numpy as np
+
+from workers.learning.arrays import Array
+
+_TIE = 1.0 + 1e-9  # chances as near as this are equal: sums of positive numbers keep 12 digits
 Stratum = tuple[tuple[int, int], ...]  # yeses and runs of each bore, the narrowest first
-Chances = dict[int, int]  # statistic -> how many ways
 
 
 def trend_p(strata: Sequence[Stratum]) -> float:
     """Two-sided chance of so strong a trend over the bores where there is none; 1 where nothing can be told."""
-    ways, seen = _all_ways(strata)
-    return _tail(ways, seen)
+    return _tail(*_together(strata))
 
 
 def homogeneity_p(strata: Sequence[Stratum], others: Sequence[Stratum]) -> float:
@@ -28,28 +31,29 @@ def homogeneity_p(strata: Sequence[Stratum], others: Sequence[Stratum]) -> float
 
     Given both sets' statistics together, a common trend cancels (Zelen 1971, Biometrika 58, 129-137; from memory).
     """
-    (one, seen), (other, there) = _all_ways(strata), _all_ways(others)
-    total = seen + there
-    return _tail({a: ways * other[total - a] for a, ways in one.items() if total - a in other}, seen)
+    (one, seen), (other, there) = _together(strata), _together(others)
+    low, high = max(0, seen + there - (len(other) - 1)), min(len(one) - 1, seen + there)
+    rest = seen + there - np.arange(low, high + 1)
+    return _tail(one[low : high + 1] * other[rest], seen - low)
 
 
-def _all_ways(strata: Sequence[Stratum]) -> tuple[Chances, int]:
-    """In how many ways each sum of the blocks' statistics comes about, and the one that was seen."""
-    ways: Chances = {0: 1}
-    seen = 0
+def _together(strata: Sequence[Stratum]) -> tuple[Array, int]:
+    """Chance of each sum of the blocks' statistics, from 0 up, and the one that was seen."""
+    chances, seen = np.ones(1), 0
     for stratum in strata:
-        ways = _convolved(ways, _ways(stratum))
+        chances = np.convolve(chances, _chances(stratum))
         seen += sum(rank * yes for rank, (yes, _) in enumerate(stratum))
-    return ways, seen
+    return chances, seen
 
 
-def _tail(ways: Chances, seen: int) -> float:
-    """Chance of what is no likelier than what was seen; ways are whole numbers, so equal is equal."""
-    return sum(n for n in ways.values() if n <= ways[seen]) / sum(ways.values())
+def _tail(chances: Array, seen: int) -> float:
+    """Share of what is no likelier than what was seen."""
+    return float(chances[chances <= chances[seen] * _TIE].sum() / chances.sum())
 
 
-def _ways(stratum: Stratum) -> Chances:
-    """In how many ways each statistic comes about with the block's number of yeses."""
+@lru_cache(maxsize=4096)
+def _chances(stratum: Stratum) -> Array:
+    """Chance of each statistic, from 0 up, with the block's number of yeses."""
     total = sum(yes for yes, _ in stratum)
     found: dict[tuple[int, int], int] = {(0, 0): 1}
     for rank, (_, runs) in enumerate(stratum):
@@ -59,15 +63,9 @@ def _ways(stratum: Stratum) -> Chances:
                 key = (yeses + k, statistic + rank * k)
                 grown[key] = grown.get(key, 0) + ways * comb(runs, k)
         found = grown
-    return {statistic: ways for (yeses, statistic), ways in found.items() if yeses == total}
-
-
-def _convolved(one: Chances, other: Chances) -> Chances:
-    result: Chances = {}
-    for a, m in one.items():
-        for b, n in other.items():
-            result[a + b] = result.get(a + b, 0) + m * n
-    return result
+    ways_of = {statistic: ways for (yeses, statistic), ways in found.items() if yeses == total}
+    every = sum(ways_of.values())
+    return np.array([ways_of.get(statistic, 0) / every for statistic in range(max(ways_of) + 1)])
 
 
 def fisher_power(runs: int, share: float, other: float, alpha: float) -> float:

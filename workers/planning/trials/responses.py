@@ -43,12 +43,13 @@ class Responses:
 
     def strata(self, bores: Sequence[int], material: int | None = None) -> list[Stratum]:
         """Goods and runs of each of these bores, block by block."""
-        blocks = dict.fromkeys(b for b, m in zip(self.block, self.material, strict=True) if material in (None, m))
-        return [tuple(self._cell(block, bore) for bore in bores) for block in blocks]
-
-    def _cell(self, block: int, bore: int) -> tuple[int, int]:
-        here = [v for v, k, b in zip(self.values, self.block, self.bore, strict=True) if (k, b) == (block, bore)]
-        return int(sum(here)), len(here)
+        counts: dict[int, dict[int, tuple[int, int]]] = {}
+        for value, block, bore, m in zip(self.values, self.block, self.bore, self.material, strict=True):
+            if material in (None, m):
+                here = counts.setdefault(block, {})
+                good, runs = here.get(bore, (0, 0))
+                here[bore] = good + int(value), runs + 1
+        return [tuple(here.get(bore, (0, 0)) for bore in bores) for here in counts.values()]
 
 
 def responses_of(trial: BoreTrial, measure: Measure) -> Responses:
