@@ -11,7 +11,7 @@ from workers.model.shop import Shop
 from workers.model.trial import BoreTrial, Measure, MeasureKind
 from workers.planning.trials.foretold import Estimate, Power, Shows, estimate_of, power_of_trial
 from workers.planning.trials.report import BoreFigure, MeasureReport, PairFigure, TrialReport
-from workers.planning.trials.sentences import HARDER_LARGER
+from workers.planning.trials.sentences import graded_of
 
 ROW, LEFT, RIGHT = 24.0, 200.0, 530.0  # of a drawing 640 wide, in user units
 LONGEST = 30  # characters of a label before it is cut; the description holds it whole
@@ -212,8 +212,7 @@ class _Scale:
 def _series(trial: BoreTrial, report: TrialReport, names: Mapping[str, str]) -> Iterator[SeriesTable]:
     by_name = {one.measure: one for one in report.measures}
     for series in dict.fromkeys(one.series for one in trial.plan.measures if one.series):
-        graded = sorted((m for m in trial.plan.measures if m.series == series), key=lambda m: m.nominal_mm or 0.0)
-        easy_first = graded if series in HARDER_LARGER else graded[::-1]
+        easy_first = graded_of(trial.plan.measures, series)
         rows = []
         for material_id in trial.plan.material_ids:
             for bore in trial.plan.bores_mm:

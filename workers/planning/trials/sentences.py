@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from workers.model.trial import BoreTrial, Measure, MeasureKind
 from workers.planning.trials.report import Finding, MeasureReport, PairFigure
-from workers.planning.trials.responses import responses_of
 from workers.planning.trials.verdict import Answer
 
 Names = Mapping[str, str]
@@ -39,7 +38,7 @@ def sentences_of(trial: BoreTrial, reports: Sequence[MeasureReport], names: Name
         return ("No run has a result yet.",)
     return (
         *(verdict.sentence for report in reports for verdict in report.verdicts if not _is_graded(report)),
-        *_series(trial, names),
+        *_series(trial, reports, names),
         *_pairs(reports),
         *_interactions(reports),
     )
@@ -54,30 +53,41 @@ def _is_graded(report: MeasureReport) -> bool:
     return report.kind is MeasureKind.KEPT
 
 
-def _series(trial: BoreTrial, names: Names) -> Iterator[str]:
+def _series(trial: BoreTrial, reports: Sequence[MeasureReport], names: Names) -> Iterator[str]:
     """From which grade on every run of a bore kept a series."""
-    series = dict.fromkeys(m.series for m in trial.plan.measures if m.series)
-    for one in series:
-        graded = sorted((m for m in trial.plan.measures if m.series == one), key=lambda m: m.nominal_mm or 0.0)
-        easy_first = graded if one in HARDER_LARGER else graded[::-1]
-        for m, material_id in enumerate(trial.plan.material_ids):
-            for b, bore in enumerate(trial.plan.bores_mm):
-                yield from _kept(trial, easy_first, b, m, f"{bore:g} mm{where_of(trial, material_id, names)}")
+    by_name = {report.measure: report for report in reports}
+    for one in dict.fromkeys(m.series for m in trial.plan.measures if m.series):
+        easy_first = [by_name[m.name] for m in graded_of(trial.plan.measures, one)]
+        for material_id in trial.plan.material_ids:
+            for bore in trial.plan.bores_mm:
+                shares = [(report, _share(report, bore, material_id)) for report in easy_first]
+                yield from _kept(shares, f"{bore:g} mm{where_of(trial, material_id, names)}")
 
 
-def _kept(trial: BoreTrial, easy_first: Sequence[Measure], bore: int, material: int, who: str) -> Iterator[str]:
-    found = [(one, responses_of(trial, one).of(bore, material)) for one in easy_first]
-    looked_at = [(one, values) for one, values in found if values]
+def graded_of(measures: Sequence[Measure], series: str) -> list[Measure]:
+    """The grades of one series, the easiest first."""
+    rising = sorted((m for m in measures if m.series == series), key=lambda m: m.nominal_mm or 0.0)
+    return rising if series in HARDER_LARGER else rising[::-1]
+
+
+def _share(report: MeasureReport, bore_mm: float, material_id: str) -> tuple[int, int]:
+    """Kept, and looked at."""
+    found = (one for one in report.bores if (one.bore_mm, one.material_id) == (bore_mm, material_id))
+    return next(((one.good or 0, one.n) for one in found), (0, 0))
+
+
+def _kept(shares: Sequence[tuple[MeasureReport, tuple[int, int]]], who: str) -> Iterator[str]:
+    looked_at = [(report, kept, n) for report, (kept, n) in shares if n]
     if not looked_at:
         return
     hardest = None
-    for one, values in looked_at:
-        if min(values) < 1.0:
+    for report, kept, n in looked_at:
+        if kept < n:
             break
-        hardest = one
-    runs = max(len(values) for _, values in looked_at)
+        hardest = report
+    runs = max(n for _, _, n in looked_at)
     if hardest is None:
-        yield f"{who} lost the {easy_first[0].use}, the easiest of its series, at least once in {runs} runs."
+        yield f"{who} lost the {looked_at[0][0].use}, the easiest of its series, at least once in {runs} runs."
         return
     first = "" if hardest is looked_at[0][0] else " and every easier one"
     yield f"{who} kept the {hardest.use}{first} in all of its {runs} runs."
