@@ -17,6 +17,7 @@ from service.api import (
     information,
     job_batches,
     jobs,
+    line_up_studies,
     machines,
     materials,
     model_checks,
@@ -26,6 +27,7 @@ from service.api import (
     outcomes,
     parts,
     plans,
+    remedies,
     routing_queries,
     shop,
     spools,
@@ -34,7 +36,7 @@ from service.api import (
 from service.api.answers import require_acceptable
 from service.context import AnswerCache, Context, ShopCache, bind
 from service.event_streams import EventStreams
-from service.pages.blueprint import blueprint as pages
+from service.pages import studies as study_pages
 from service.problems import ProblemApi, register_problem_handlers
 from service.settings import Settings
 from workers.store.connection import connect
@@ -54,11 +56,13 @@ RESOURCES = (
     parts,
     jobs,
     information,
+    remedies,
     job_batches,
     routing_queries,
     dispatch_lists,
     claims,
     plans,
+    line_up_studies,
     outcomes,
     evidence,
     models,
@@ -91,7 +95,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}]})
     for resource in RESOURCES:
         api.register_blueprint(resource.blueprint)
-    app.register_blueprint(pages)
+    app.register_blueprint(study_pages.blueprint)
     return app
 
 

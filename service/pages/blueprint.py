@@ -15,9 +15,11 @@ from flask import Blueprint, Response, g, redirect, render_template, request, ur
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
+from service.api import remedies
 from service.api.intake import job_ids, material_ids, require_known_materials, ring
 from service.api.job_schema import JobSchema
 from service.api.part_jobs import with_part
+from service.api.remedies import with_remedies
 from service.context import context, stores
 from service.log import event
 from service.pages import guard, intake
@@ -26,11 +28,13 @@ from service.pages.queue_view import queue_rows
 from service.pages.shop_view import names_of, shop_view
 from service.pages.wording import FILTERS
 from service.problems import is_not_now, unforeseen_problem
-from workers.model.codec import to_json
+from workers.model.codec import from_json, to_json
 from workers.model.errors import BorewrightError, InProgressError, InvalidError, NotFoundError
 from workers.model.job import JobSpec, JobState
 from workers.model.record import JobRecord
 from workers.model.routing import Routing
+from workers.model.shop import Shop
+from workers.routing.betterments import weaknesses
 from workers.routing.explain import explain
 from workers.store.idempotency import Answer, Reservation
 
@@ -98,8 +102,21 @@ def job(job_id: str) -> str:
     record = kept.jobs.get(job_id)
     routing = kept.jobs.routing(job_id)
     history = kept.events.history(f"job/{job_id}")
+    if routing is not None:
+        routing = with_remedies(routing, record, shop_now)
     explanation = explain(routing, shop_now) if routing is not None else None
-    return _page("job.html", "job", view=job_view(with_part(record, routing), shop_now, history, routing, explanation))
+    view = job_view(with_part(record, routing), shop_now, history, routing, explanation)
+    return _page("job.html", "job", view=view, helps=_helps(view.record, routing, shop_now))
+
+
+def _helps(record: JobRecord, routing: Routing | None, shop_now: Shop) -> list[str]:
+    """What would better a weak routing, in words."""
+    chosen = None if routing is None else routing.chosen
+    if chosen is None or record.spec.summary is None or not weaknesses(chosen):
+        return []
+    body = remedies.kept("help", record, shop_now, lambda: to_json(remedies.remedies_body(shop_now, record.spec)))
+    sentences: list[str] = from_json(body, dict[str, Any])["sentences"]
+    return sentences
 
 
 @blueprint.post("/jobs/<job_id>/cancel")

@@ -174,6 +174,24 @@ class Remedy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Help:
+    """One change that was tried on the whole shop: what it makes of a job that is unroutable, or weakly routed.
+
+    now: scores of the choice as it stands (None: there is none); then: of the choice after the change. gain: utility
+    that it brings, hours against hours; None where the job is unroutable now: any routing is better. chance: that a
+    measurement changes the choice; its gain is what it brings on average.
+    """
+
+    change: str
+    effect: str
+    gate: Gate | None = None
+    now: Scores | None = None
+    then: Scores | None = None
+    gain: float | None = None
+    chance: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PoseChoice:
     """The build orientation that the routing stands for, one of ``compared`` resting poses of the part.
 

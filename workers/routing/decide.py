@@ -19,8 +19,7 @@ from workers.routing.doubt import doubt
 from workers.routing.flips import Index, flips
 from workers.routing.gates import material_refusals
 from workers.routing.memory import keep_freed_memory
-from workers.routing.refusals import nearest_miss, refusals
-from workers.routing.remedies import remedies
+from workers.routing.refusals import refusals
 from workers.routing.score import ScoreBlock, score, weights_of
 from workers.routing.table import PairingTable, build_table
 
@@ -200,7 +199,6 @@ def _routing(
         refused=refused,
         flips=firm,
         split=split,
-        remedies=() if chosen else remedies(shop, spec, refused, router.best_of, nearest_miss(block, j, spec)),
         notes=notes_for(spec, pairing, chosen) if pairing and chosen else (),
         cautions=cautions_for(spec, pairing) if pairing else (),
         pairings=block.table.shape[0],
@@ -221,7 +219,6 @@ def _unpaired(router: Router, spec: JobSpec) -> Routing:
         chosen=None,
         others=(),
         refused=refused,
-        remedies=remedies(shop, spec, refused, router.best_of),
         as_of=router.as_of,
     )
 

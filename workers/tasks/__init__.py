@@ -11,6 +11,7 @@ from workers.tasks.geometry import (
     ring_geometry,
     use_mesh_limits,
 )
+from workers.tasks.line_up_studies import run_study  # noqa: F401
 from workers.tasks.long_tasks import PLANNING_QUEUE, reconcile_long, ring_planning, run_long, run_next
 from workers.tasks.moves import MoveWish, PlannedMove, plan_move
 from workers.tasks.plan_application import StalePlanError, apply_plan
@@ -22,8 +23,10 @@ from workers.tasks.routing import (
     drain,
     drain_and_bind,
     drain_inbox,
+    helps_now,
     information_now,
     reconcile,
+    remedies_now,
     ring,
     route_all,
     route_now,
@@ -47,6 +50,7 @@ __all__ = [
     "drain_and_bind",
     "drain_inbox",
     "follow_changes",
+    "helps_now",
     "information_now",
     "plan_move",
     "posed_jobs",
@@ -55,6 +59,7 @@ __all__ = [
     "reconcile_parts",
     "record_outcome",
     "record_outcomes",
+    "remedies_now",
     "ring",
     "ring_geometry",
     "ring_planning",

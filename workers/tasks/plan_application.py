@@ -24,7 +24,8 @@ from workers.tasks.snapshot import Snapshot, take_snapshot
 
 CHANGES_NAMED = 5
 EVENTS_READ = 5000
-ECHOES = (".progress", "plan.", "job.accepted", "job.routed", "webhook.")  # events that change nothing a plan is from
+# Events that change nothing a plan is from.
+ECHOES = (".progress", "plan.", "line-up-study.", "job.accepted", "job.routed", "webhook.")
 
 
 class StalePlanError(ConflictError):
