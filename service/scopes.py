@@ -34,6 +34,13 @@ _HAND_IN = (
 _OPERATE = (
     "jobs.retry-job",
     "pages.retry",
+    "pages.take_claim",
+    "pages.renew_claim",
+    "pages.give_claim_back",
+    "pages.finish_claim",
+    "pages.move_post",
+    "pages.confirm_outcome",
+    "pages.withdraw_outcome",
     "parts.delete-part",
     "claims.take-claim",
     "claims.finish-claim",

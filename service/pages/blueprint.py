@@ -11,7 +11,7 @@ from http import HTTPStatus
 from typing import Any
 
 import redis
-from flask import Blueprint, Response, g, redirect, render_template, request, url_for
+from flask import Blueprint, Response, g, redirect, request, url_for
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -20,10 +20,11 @@ from service.api.job_schema import JobSchema
 from service.api.part_jobs import with_part
 from service.context import context, stores
 from service.log import event
-from service.pages import guard, intake, sign_in
+from service.pages import claim_pages, guard, intake, machine_pages, outcome_pages, shop_pages, sign_in
 from service.pages.job_view import job_view
+from service.pages.names import names_of
 from service.pages.queue_view import queue_rows
-from service.pages.shop_view import names_of, shop_view
+from service.pages.rendering import page as _page
 from service.pages.wording import FILTERS
 from service.problems import is_not_now, unforeseen_problem
 from workers.model.codec import to_json
@@ -33,19 +34,20 @@ from workers.model.record import JobRecord
 from workers.model.routing import Routing
 from workers.routing.explain import explain
 from workers.store.idempotency import Answer, Reservation
+from workers.store.outcomes import OutcomeFilter
 
 log = logging.getLogger(__name__)
 
 JOBS_A_PAGE = 25
-ROUTINGS_READ = 60  # newest routed jobs whose routings the shop page looks at
-STUCK_READ = 5
+OUTCOMES_SHOWN = 20
 FORM_SCOPE = "form /hand-in"
 FIRST_CLICK_S = 3.0  # how long the second click of a double click waits for the first
 
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
     blueprint.add_app_template_filter(_filter, _name)
-sign_in.add_to(blueprint)
+for _pages in (sign_in, shop_pages, machine_pages, claim_pages, outcome_pages):
+    _pages.add_to(blueprint)
 
 
 @blueprint.before_request
@@ -62,18 +64,6 @@ def finish(response: Response) -> Response:
     if token is not None and guard.token_of(request) != token and response.mimetype == "text/html":
         guard.keep_token(response, token, secure=request.is_secure)
     return guard.protect(response)
-
-
-@blueprint.get("/")
-def shop() -> str:
-    jobs = stores().jobs
-    stuck = [
-        job for state in (JobState.UNROUTABLE, JobState.FAILED) for job in jobs.page(state, limit=STUCK_READ).items
-    ]
-    bound, routed = (jobs.page(state, limit=ROUTINGS_READ).items for state in (JobState.BOUND, JobState.ROUTED))
-    latest = (*bound, *routed)[:ROUTINGS_READ]
-    view = shop_view(context().shop.newest(), jobs.counts(), stuck, list(_routings(latest).values()))
-    return _page("shop.html", "shop", view=view)
 
 
 @blueprint.get("/queue")
@@ -96,11 +86,14 @@ def queue() -> str:
 @blueprint.get("/jobs/<job_id>")
 def job(job_id: str) -> str:
     kept, shop_now = stores(), context().shop.newest()
+    last_event = kept.events.last_id()  # before all else is read: what comes later is told by the stream
     record = kept.jobs.get(job_id)
     routing = kept.jobs.routing(job_id)
     history = kept.events.history(f"job/{job_id}")
     explanation = explain(routing, shop_now) if routing is not None else None
-    return _page("job.html", "job", view=job_view(with_part(record, routing), shop_now, history, routing, explanation))
+    view = job_view(with_part(record, routing), shop_now, history, routing, explanation)
+    outcomes = kept.outcomes.page(OutcomeFilter(job_id=job_id), limit=OUTCOMES_SHOWN).items
+    return _page("job.html", "job", view=view, outcomes=outcomes, last_event=last_event)
 
 
 @blueprint.post("/jobs/<job_id>/cancel")
@@ -211,10 +204,6 @@ def _form(form: Mapping[str, str], ticked: list[str], problems: list[intake.Prob
         rows_used=intake.rows_to_show(form, beside),
         once=form.get("once") or secrets.token_urlsafe(18),
     )
-
-
-def _page(template: str, here: str, **values: Any) -> str:
-    return render_template(template, here=here, form_token=g.get("form_token", ""), **values)
 
 
 def _problem(title: str, detail: str, status: int) -> tuple[str, int]:

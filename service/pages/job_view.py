@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.pages.drawing import SHOWN, Panel, contribution_panel, score_panels
-from service.pages.shop_view import Names, names_of
+from service.pages.layer_view import LayerPanel, layer_panels
+from service.pages.names import Names, names_of
+from service.pages.plots import ClogPlot, FitPlot, clog_plot, fit_plots
+from service.pages.refusal_rows import RefusalRow, refusal_rows
 from service.pages.wording import SCORE_WORDS
 from workers.model.job import JobSpec, JobState, ToleranceNeed
 from workers.model.record import HistoryEntry, JobRecord
@@ -42,6 +45,10 @@ class JobView:
     panels: tuple[Panel, ...] = ()
     lead: Panel | None = None
     split: tuple[SplitPart, ...] = ()
+    fits: tuple[FitPlot, ...] = ()
+    clog: ClogPlot | None = None
+    layers: tuple[LayerPanel, ...] = ()
+    refused: tuple[RefusalRow, ...] = ()
 
 
 def job_view(
@@ -74,6 +81,10 @@ def job_view(
         panels=score_panels(candidates, labels, routing.emphasis, SCORE_WORDS) if candidates else (),
         lead=contribution_panel(explanation.contributions, SCORE_WORDS) if explanation.contributions else None,
         split=split_parts(routing.split) if routing.split else (),
+        fits=fit_plots(candidates[0], candidates[1] if len(candidates) > 1 else None) if candidates else (),
+        clog=clog_plot(candidates, labels, record.spec.quantity) if candidates else None,
+        layers=layer_panels(record.spec.summary, candidates),
+        refused=refusal_rows(routing.refused, names),
     )
 
 

@@ -34,6 +34,13 @@ MATRIX = {
     Scope.OPERATE: """
         POST /v1/jobs/<job_id>/retry
         POST /jobs/<job_id>/retry
+        POST /machines/<machine_id>/take
+        POST /machines/<machine_id>/move
+        POST /claims/<claim_id>/renew
+        POST /claims/<claim_id>/give-back
+        POST /claims/<claim_id>/finish
+        POST /outcomes/<outcome_id>/confirm
+        POST /outcomes/<outcome_id>/withdraw
         DELETE /v1/parts/<part_id>
         POST /v1/claims
         POST /v1/claims/<claim_id>/finish

@@ -46,6 +46,11 @@ class EventLog:
         answer: Any = self._redis.xread({self._keys.events: event_id}, count=count, block=block_ms)
         return [_event(row_id, fields) for _, rows in answer or [] for row_id, fields in rows]
 
+    def newest(self, count: int) -> list[Event]:
+        """The newest ``count`` events, the last one first."""
+        rows: Any = self._redis.xrevrange(self._keys.events, count=count)
+        return [_event(row_id, fields) for row_id, fields in rows]
+
     def last_id(self) -> str:
         rows: Any = self._redis.xrevrange(self._keys.events, count=1)
         return rows[0][0].decode() if rows else "0-0"
