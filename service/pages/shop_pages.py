@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 
-from flask import Blueprint, request
+from flask import Blueprint, current_app, request
 
 from service.context import context, stores
 from service.pages.bench_view import BenchView, bench_view
@@ -28,6 +28,7 @@ WEEK_READ = 500  # outcomes of the week
 FLAGGED_READ = 6
 EVENTS_READ = 1000  # how far back a lapsed claim is looked for
 REGIONS_AT_ONCE = 60
+NEEDS, NEEDS_KEPT_S = "borewright-needs", 30.0
 
 
 def add_to(blueprint: Blueprint) -> None:
@@ -41,7 +42,7 @@ def shop() -> str:
     lists = _heads(found, LOOKED_AT)
     view = ShopView(
         needs=_needs(found, lists, now),
-        benches=_benches(found, lists, now),
+        benches=_views(found, lists, now),
         counts=counts_of(stores().jobs.counts()),
         week=_week(now),
         names=names_of(found),
@@ -54,9 +55,8 @@ def regions() -> str:
     """Of the regions named (``of``), those that are there, one after the other."""
     wanted = list(dict.fromkeys(request.args.getlist("of")))[:REGIONS_AT_ONCE]
     now, found = time.time(), context().shop.newest()
-    whole = [name for name in wanted if name in {"needs", "benches"}]
-    lists = _heads(found, LOOKED_AT) if whole else {}
-    benches = _benches(found, lists, now) if "benches" in wanted else _named(found, wanted, now)
+    lists = _heads(found, LOOKED_AT) if "benches" in wanted else {}
+    benches = _views(found, lists, now) if "benches" in wanted else _named(found, wanted, now)
     return page(
         "regions.html",
         "",
@@ -81,16 +81,23 @@ def _heads(found: Shop, most: int) -> dict[str, Head]:
     return heads(stores().client, stores().keys, [m.id for m in found.machines], most)
 
 
-def _benches(found: Shop, lists: dict[str, Head], now: float) -> tuple[BenchView, ...]:
-    return _views(found, lists, now)
-
-
 def _views(found: Shop, lists: dict[str, Head], now: float) -> tuple[BenchView, ...]:
     names = names_of(found)
     return tuple(bench_view(found, m, lists[m.id], names, now, SHOWN) for m in found.machines if m.id in lists)
 
 
 def _needs(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, ...]:
+    """Worked out once for all readers until something happens, or half a minute is over."""
+    key = (stores().events.last_id(), int(now // NEEDS_KEPT_S))
+    known: tuple[object, tuple[Need, ...]] | None = current_app.extensions.get(NEEDS)
+    if known is not None and known[0] == key:
+        return known[1]
+    needs = _needs_anew(found, lists or _heads(found, LOOKED_AT), now)
+    current_app.extensions[NEEDS] = (key, needs)
+    return needs
+
+
+def _needs_anew(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, ...]:
     jobs, outcomes = stores().jobs, stores().outcomes
     stuck = [j for state in (JobState.UNROUTABLE, JobState.FAILED) for j in jobs.page(state, limit=STUCK_READ).items]
     flagged = outcomes.page(OutcomeFilter(state=OutcomeState.FLAGGED), limit=FLAGGED_READ).items

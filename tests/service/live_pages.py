@@ -86,6 +86,10 @@ class Seen:
         assert answer.status == 200, path
         return page
 
+    def _hear(self, kind: str, text: str) -> None:
+        if kind in {"error", "warning"}:
+            self.faults.append(f"{kind}: {text}")
+
     def _own(self, url: str) -> None:
         if urlsplit(url).scheme not in {"data", "blob"} and urlsplit(url).netloc != self.host:
             self.faults.append(f"left the host: {url}")
