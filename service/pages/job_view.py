@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from service.pages.drawing import SHOWN, Panel, contribution_panel, score_panels
 from service.pages.layer_view import LayerPanel, layer_panels
@@ -49,6 +50,7 @@ class JobView:
     clog: ClogPlot | None = None
     layers: tuple[LayerPanel, ...] = ()
     refused: tuple[RefusalRow, ...] = ()
+    machines: Mapping[str, str] = field(default_factory=dict)
 
 
 def job_view(
@@ -85,6 +87,7 @@ def job_view(
         clog=clog_plot(candidates, labels, record.spec.quantity) if candidates else None,
         layers=layer_panels(record.spec.summary, candidates),
         refused=refusal_rows(routing.refused, names),
+        machines={machine.id: machine.name for machine in shop.machines},
     )
 
 

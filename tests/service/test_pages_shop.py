@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
 
+from service.pages import shop_pages
 from tests.service import api_bodies as bodies
 from tests.service.conftest import Caller
 from tests.service.page_reader import Element, fields_of, read
@@ -195,8 +197,10 @@ def test_who_may_only_read_sees_no_form_and_no_move(make_api: Callable[..., Call
 # Regions and size
 
 
-def test_a_region_by_itself_is_the_one_of_the_page(shop: Caller) -> None:
+def test_a_region_by_itself_is_the_one_of_the_page(shop: Caller, monkeypatch: pytest.MonkeyPatch) -> None:
     handed_in(shop, "A", "B")
+    now = time.time()  # one moment for both, or the minutes may differ
+    monkeypatch.setattr(shop_pages, "time", SimpleNamespace(time=lambda: now))
     whole = page(shop.client, "/")
     asked = page(shop.client, "/regions?of=needs&of=jobs&of=week&of=bench.alder&of=bench.gone&of=odd")
     for name in ("needs", "jobs", "week", "bench.alder"):

@@ -3,7 +3,7 @@
 import { localise } from "./times.js";
 
 const GATHER_MS = 250; // events that come together are answered together
-const LISTEN_AGAIN_MS = [1000, 2000, 5000, 10000];
+const LISTEN_AGAIN_MS = [300, 1000, 2000, 5000, 10000];
 const status = document.querySelector("[data-live]");
 const main = document.querySelector("main");
 const dirty = new Set();
@@ -12,6 +12,8 @@ const held = new Map(); // what a region will become once nobody is in it
 let lastEvent = status.dataset.live;
 let source = null;
 let failures = 0;
+let reachable = true;
+let waiting = 0;
 let timer = 0;
 let busy = false;
 
@@ -36,15 +38,19 @@ function touched(event) {
   return names.filter((name) => regionOf(name));
 }
 
-function take(message) {
-  const event = JSON.parse(message.data);
-  lastEvent = message.lastEventId || event.id;
+function take(event) {
+  lastEvent = event.id;
   touched(event).forEach((name) => dirty.add(name));
   plan();
 }
 
+function takeAll() {
+  here().forEach((region) => dirty.add(region.dataset.region));
+  plan();
+}
+
 function plan(delay = GATHER_MS) {
-  if (!timer && !busy && dirty.size) timer = setTimeout(refresh, delay);
+  if (reachable && !timer && !busy && dirty.size) timer = setTimeout(refresh, delay);
 }
 
 // Asking again
@@ -59,7 +65,8 @@ async function refresh() {
     if (covered.length) show(await newest(covered));
     due.forEach((name) => { dirty.delete(name); asked.set(name, now); });
   } catch {
-    failures += 1; // the shop does not answer: what was asked for stays dirty
+    reachable = false; // what was asked for stays dirty until the shop answers again
+    again();
   }
   busy = false;
   plan(dirty.size ? 1000 : GATHER_MS);
@@ -82,7 +89,7 @@ function show(regions) {
     if (!old) continue;
     if (!fresh) { old.classList.add("gone"); continue; }
     localise(fresh);
-    if (fresh.innerHTML === old.dataset.shown || same(old, fresh)) continue;
+    if (same(old, fresh)) continue;
     if (inUse(old)) hold(name, fresh);
     else replace(name, fresh);
   }
@@ -112,8 +119,15 @@ function hold(name, fresh) {
   button.type = "button";
   button.className = "changed";
   button.textContent = "Changed, show";
-  button.addEventListener("click", () => replace(name, held.get(name)));
+  button.addEventListener("click", () => showHeld(name));
   region.append(button);
+}
+
+// What was held back may be older than the shop by now: it is shown at once, and asked for again.
+function showHeld(name) {
+  replace(name, held.get(name));
+  dirty.add(name);
+  plan();
 }
 
 // Puts the new region in the old one's place; what the pointer or the keyboard is on keeps its place on the screen.
@@ -145,27 +159,56 @@ function keepInPlace(anchor, before, fresh, height) {
 }
 
 function release() {
-  for (const [name, fresh] of [...held]) {
+  for (const name of [...held.keys()]) {
     const region = regionOf(name);
-    if (region && !inUse(region)) replace(name, fresh);
+    if (region && !inUse(region)) showHeld(name);
   }
 }
 main.addEventListener("pointerout", () => setTimeout(release, 400));
 main.addEventListener("focusout", () => setTimeout(release, 400));
 
-// Listening
+// Listening; and where no stream is to be had (too many are open), asking from time to time
 
 function listen() {
+  if (document.hidden || (source && source.readyState !== EventSource.CLOSED)) return;
   source = new EventSource(`/v1/events?after=${encodeURIComponent(lastEvent)}`);
-  source.addEventListener("open", () => { failures = 0; say(""); plan(); });
-  source.addEventListener("message", take);
-  source.addEventListener("gap", () => { here().forEach((region) => dirty.add(region.dataset.region)); plan(); });
-  source.addEventListener("error", () => {
+  source.addEventListener("open", () => { failures = 0; reached(); });
+  source.addEventListener("message", (message) => take(JSON.parse(message.data)));
+  source.addEventListener("gap", takeAll);
+  source.addEventListener("error", again);
+}
+
+function again() {
+  source?.close();
+  clearTimeout(waiting);
+  waiting = setTimeout(catchUp, LISTEN_AGAIN_MS[Math.min(failures, LISTEN_AGAIN_MS.length - 1)]);
+  failures += 1;
+}
+
+// What happened since the last event that was heard of; then the stream again.
+async function catchUp() {
+  if (document.hidden) return;
+  try {
+    const query = new URLSearchParams({ after: lastEvent, limit: 200 });
+    const answer = await fetch(`/v1/events?${query}`, { headers: { Accept: "application/json" } });
+    if (answer.status === 401 || answer.status === 403) { say("You are signed out: load the page again."); return; }
+    if (!answer.ok) throw new Error(answer.statusText);
+    const page = await answer.json();
+    reached();
+    page.items.forEach(take);
+    if (page.gap) takeAll();
+    listen();
+  } catch {
+    reachable = false;
     say("The shop does not answer; this page shows what it last knew and goes on by itself.");
-    source.close();
-    setTimeout(listen, LISTEN_AGAIN_MS[Math.min(failures, LISTEN_AGAIN_MS.length - 1)]);
-    failures += 1;
-  });
+    again();
+  }
+}
+
+function reached() {
+  reachable = true;
+  say("");
+  plan();
 }
 
 function say(text) {
@@ -175,7 +218,7 @@ function say(text) {
 
 document.addEventListener("visibilitychange", () => {
   if (document.hidden) source?.close();
-  else if (source?.readyState === EventSource.CLOSED) listen();
+  else catchUp();
 });
 window.addEventListener("pagehide", () => source?.close());
 listen();

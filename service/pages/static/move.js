@@ -8,12 +8,18 @@ dialog.className = "moving";
 dialog.setAttribute("aria-labelledby", "moving");
 document.body.append(dialog);
 let opener = null;
+let turn = 0;
+
+async function panelAt(address) {
+  const answer = await fetch(address, { headers: { Accept: "text/html" } });
+  return new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("#move-panel");
+}
 
 async function open(address) {
-  const answer = await fetch(address, { headers: { Accept: "text/html" } });
-  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-  const panel = page.querySelector("#move-panel");
-  if (!panel) { location.assign(address); return; }
+  const mine = ++turn;
+  const panel = await panelAt(address).catch(() => null);
+  if (mine !== turn) return; // something else was chosen meanwhile
+  if (!panel) { location.assign(address); return; } // the page itself says why
   localise(panel);
   const heading = document.createElement("h2");
   heading.id = "moving";

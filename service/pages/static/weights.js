@@ -8,6 +8,7 @@ function ready(section) {
   const own = sliders.map((slider) => slider.value);
   const said = section.querySelector(".what-if");
   const table = section.querySelector("table");
+  const machines = JSON.parse(section.dataset.machines);
   let job = null;
   let turn = 0;
   let timer = 0;
@@ -50,7 +51,7 @@ function ready(section) {
     const line = document.createElement("tr");
     if (index === 0) line.className = "chosen";
     const scores = NAMES.map((name) => candidate.scores[name].toFixed(3));
-    const cells = [index + 1, `${candidate.machine_id}, ${candidate.bore_mm} mm`, ...scores, candidate.utility.toFixed(4)];
+    const cells = [index + 1, `${machines[candidate.machine_id] ?? candidate.machine_id}, ${candidate.bore_mm} mm`, ...scores, candidate.utility.toFixed(4)];
     cells.forEach((text, i) => {
       const cell = document.createElement(i === 1 ? "th" : "td");
       if (i === 1) cell.scope = "row"; else cell.className = "figures";
