@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from service.pages.bench_view import BenchView
-from service.pages.names import Names
+from service.pages.names import Names, names_of
 from service.pages.needs import Need
 from service.pages.week_view import WeekView
 from workers.model.job import JobState
+
+__all__ = ["Names", "ShopView", "counts_of", "names_of"]  # other pages take the names from here
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
