@@ -3,6 +3,7 @@
 import { localise } from "./times.js";
 
 const GATHER_MS = 250; // events that come together are answered together
+const SETTLE_MS = 600; // who only passes through takes no stream; nothing is missed by it
 const LISTEN_AGAIN_MS = [300, 1000, 2000, 5000, 10000];
 const status = document.querySelector("[data-live]");
 const main = document.querySelector("main");
@@ -221,4 +222,4 @@ document.addEventListener("visibilitychange", () => {
   else catchUp();
 });
 window.addEventListener("pagehide", () => source?.close());
-listen();
+waiting = setTimeout(listen, SETTLE_MS);
