@@ -52,7 +52,13 @@ def takes_event_stream() -> bool:
 def require_acceptable() -> None:
     """Raises NotAcceptableError where the Accept header rules JSON out. A before_request function."""
     accept, path = request.environ.get("HTTP_ACCEPT"), request.path
-    if accept and accept != "*/*" and path.startswith("/v1/") and not path.endswith(".svg") and not _takes_json(accept):
+    if (
+        accept
+        and accept != "*/*"
+        and path.startswith("/v1/")
+        and not path.endswith((".svg", ".stl"))
+        and not _takes_json(accept)
+    ):
         if path == "/v1/events" and takes_event_stream():
             return
         raise NotAcceptableError(f"the Accept header is {accept[:200]!r}; answers are {JSON}")

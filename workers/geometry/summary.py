@@ -19,6 +19,7 @@ from workers.geometry.worst import worst_layers
 from workers.model.part import GeometrySummary, Trust
 
 Progress = Callable[[str, float], None]  # phase, percent of the whole analysis
+Seen = Callable[[Solid], None]  # given the part as it lies in the file, when its summary is there
 # A body whose sections hold this share less or more than its volume crosses itself.
 _CROSSING = 0.01
 
@@ -30,6 +31,7 @@ def summarise(
     unit: str,
     limits: MeshLimits | None = None,
     progress: Progress | None = None,
+    seen: Seen | None = None,
 ) -> GeometrySummary:
     """The summary of a mesh as it lies in the file, z up.
 
@@ -38,7 +40,10 @@ def summarise(
     """
     say = progress or _silent
     solid = _solid(data, fmt, unit, limits, say)
-    return _summary(solid, _Scaled(say, 25.0, 100.0))
+    summary = _summary(solid, _Scaled(say, 25.0, 100.0))
+    if seen is not None:
+        seen(solid)
+    return summary
 
 
 def summarise_poses(
@@ -49,16 +54,20 @@ def summarise_poses(
     limits: MeshLimits | None = None,
     progress: Progress | None = None,
     most: int = 4,
+    seen: Seen | None = None,
 ) -> tuple[tuple[Pose, GeometrySummary], ...]:
     """The summaries of the part as given and in its few stable resting poses. Raises as ``summarise``."""
     say = progress or _silent
     solid = _solid(data, fmt, unit, limits, say)
     chosen = poses(solid, most=most)
     step = 75.0 / len(chosen)
-    return tuple(
+    pairs = tuple(
         (pose, _summary(solid.turned(pose.matrix()), _Scaled(say, 25.0 + i * step, 25.0 + (i + 1) * step)))
         for i, pose in enumerate(chosen)
     )
+    if seen is not None:
+        seen(solid)
+    return pairs
 
 
 def _silent(_phase: str, _percent: float) -> None:

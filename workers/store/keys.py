@@ -49,6 +49,10 @@ class Keys:
         """The file's bytes, until it is analysed."""
         return self._key("part-mesh", part_id)
 
+    def part_display(self, part_id: str) -> str:
+        """What an analysed part looks like: STL of few triangles, gzip."""
+        return self._key("part-display", part_id)
+
     def part_jobs(self, part_id: str) -> str:
         """Set of the ids of all jobs that refer to the part."""
         return self._key("part-jobs", part_id)

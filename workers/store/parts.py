@@ -233,6 +233,11 @@ class PartRepository:
         raw: Any = self._redis.get(self._keys.part_mesh(part_id))
         return raw if raw is None else bytes(raw)
 
+    def display(self, part_id: str) -> bytes | None:
+        """What the part looks like (see ``geometry.display``); None where it was not drawn."""
+        raw: Any = self._redis.get(self._keys.part_display(part_id))
+        return raw if raw is None else bytes(raw)
+
     def delete(self, part_id: str, expected: Callable[[int], object]) -> None:
         """Raises NotFoundError, ConflictError while a job refers to it, and what ``expected(version)`` raises."""
         name, jobs = self._keys.part(part_id), self._keys.part_jobs(part_id)
@@ -250,7 +255,7 @@ class PartRepository:
                     pipe.zrem(self._keys.parts, listed or "")
                     pipe.zrem(self._keys.parts_waiting, part_id)
                     pipe.hdel(self._keys.parts_waiting_bytes, part_id)
-                    pipe.delete(name, self._keys.part_mesh(part_id))
+                    pipe.delete(name, self._keys.part_mesh(part_id), self._keys.part_display(part_id))
                     add_event(pipe, self._keys, "part.deleted", f"part/{part_id}", self._clock())
                     pipe.execute()
                 except redis.WatchError:
