@@ -29,6 +29,8 @@ _HAND_IN = (
     "parts.create-part",
     "jobs.cancel-job",
     "pages.hand_in_post",
+    "pages.hand_in_mesh",
+    "pages.part_post",
     "pages.cancel",
 )
 _OPERATE = (

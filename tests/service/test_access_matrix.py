@@ -29,6 +29,8 @@ MATRIX = {
         POST /v1/parts
         POST /v1/jobs/<job_id>/cancellation
         POST /hand-in
+        POST /hand-in/mesh
+        POST /hand-in/parts/<part_id>
         POST /jobs/<job_id>/cancel
     """,
     Scope.OPERATE: """
