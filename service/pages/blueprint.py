@@ -15,7 +15,7 @@ from service.api.intake import ring
 from service.api.part_jobs import with_part
 from service.context import context, stores
 from service.log import event
-from service.pages import guard, hand_in, part_page, sign_in
+from service.pages import guard, hand_in, learnt_pages, part_page, sign_in
 from service.pages.job_view import job_view
 from service.pages.queue_view import queue_rows
 from service.pages.shop_view import names_of, shop_view
@@ -39,6 +39,7 @@ for _name, _filter in FILTERS.items():
 sign_in.add_to(blueprint)
 hand_in.add_to(blueprint)
 part_page.add_to(blueprint)
+learnt_pages.add_to(blueprint)
 
 
 @blueprint.before_request
