@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 from workers.model.check import ReliabilityBin
 
-WIDTH, ROW, LEFT, RIGHT = 520.0, 24.0, 226.0, 10.0
+WIDTH, ROW, LEFT, RIGHT = 360.0, 34.0, 8.0, 8.0  # a label stands above its line, so that a phone shows both
 AXIS_ROOM = 26.0
+DEEPEST = 30.0  # how far below the smallest middle the scale goes on; longer lines are cut there
+MOST_TICKS = 5
 SQUARE = 150.0  # side of the drawing of predictions against what came true
 
 
@@ -50,12 +52,14 @@ def interval_plot(beliefs: Sequence[Belief]) -> IntervalPlot:
     low, high = _span(beliefs)
 
     def at(value: float | None) -> float | None:
-        return None if value is None or value <= 0 else LEFT + (math.log(value / low) / math.log(high / low)) * _ROOM
+        if value is None or value <= 0:
+            return None
+        return LEFT + math.log(max(value, low) / low) / math.log(high / low) * _ROOM
 
     lines = tuple(
         Line(
             label=one.label,
-            y=ROW * i + ROW / 2,
+            y=ROW * i + 24.0,
             low=at(one.low) or LEFT,
             mid=at(one.mid) or LEFT,
             high=at(one.high) or LEFT,
@@ -64,7 +68,7 @@ def interval_plot(beliefs: Sequence[Belief]) -> IntervalPlot:
         )
         for i, one in enumerate(beliefs)
     )
-    ticks = tuple((at(value) or LEFT, f"{value:g}") for value in _ticks(low, high))
+    ticks = tuple((at(value) or LEFT, f"{value:.3g}") for value in _ticks(low, high))
     return IntervalPlot(height=ROW * len(lines) + AXIS_ROOM, lines=lines, ticks=ticks)
 
 
@@ -72,19 +76,19 @@ _ROOM = WIDTH - LEFT - RIGHT
 
 
 def _span(beliefs: Sequence[Belief]) -> tuple[float, float]:
-    values = [v for one in beliefs for v in (one.low, one.mid, one.high, one.prior, one.observed) if v and v > 0]
-    low, high = min(values), max(values)
-    return (low / 1.1, high * 1.1)
+    values = [v for one in beliefs for v in (one.mid, one.high, one.prior, one.observed) if v and v > 0]
+    low = max(min(values) / DEEPEST, min((one.low for one in beliefs if one.low > 0), default=0.0))
+    return min(low, *values) / 1.1, max(values) * 1.1
 
 
 def _ticks(low: float, high: float) -> list[float]:
-    """1, 2 and 5 of each power of ten inside the span; the powers alone where these are many."""
+    """Round figures inside the span, a few: 1, 2 and 5 of each power of ten, or every so many powers alone."""
     powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     fine = [m * 10.0**p for p in powers for m in (1, 2, 5) if low <= m * 10.0**p <= high]
     coarse = [v for v in fine if math.log10(v).is_integer()]
-    if len(fine) <= 6:
-        return [round(v, 12) for v in fine] or [float(f"{low:.3g}"), float(f"{high:.3g}")]
-    return [round(v, 12) for v in coarse]
+    if len(fine) <= MOST_TICKS:
+        return fine or [low, high]
+    return coarse[:: -(-len(coarse) // MOST_TICKS)] or fine[::2]
 
 
 def reliability_points(bins: Sequence[ReliabilityBin]) -> tuple[tuple[float, float, float], ...]:

@@ -94,6 +94,12 @@ def test_intervals_lie_on_one_logarithmic_scale():
     assert [float(words) for _, words in plot.ticks] == [1, 10, 100, 1000]
 
 
+def test_a_line_that_goes_on_towards_zero_is_cut_and_does_not_spread_the_scale():
+    (line,) = interval_plot([Belief(label="a", low=1e-12, mid=1, high=2)]).lines
+    assert line.low == LEFT
+    assert line.mid > WIDTH / 2
+
+
 def test_nothing_observed_below_or_at_zero_is_drawn():
     (line,) = interval_plot([Belief(label="a", low=0.5, mid=1, high=2, observed=0.0)]).lines
     assert line.observed is None
