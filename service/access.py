@@ -16,7 +16,7 @@ from service.context import context, stores
 from service.log import event
 from service.pages import guard
 from service.problems import WORDS
-from service.scopes import SAFE, scope_of
+from service.scopes import OPEN, SAFE, scope_of
 from service.settings import OPEN_ACCESS, is_loopback
 from workers.model.access import AccessKey, Scope
 from workers.model.errors import BorewrightError
@@ -49,7 +49,7 @@ def guard_app(app: Flask) -> None:
 
 def admit() -> None:
     """Raises KeyNeededError, ScopeError or MisdirectedError."""
-    if request.endpoint != "operations.get-health":
+    if request.endpoint not in OPEN or request.endpoint == "operations.get-readiness":
         context().schema.require()
     if context().settings.access == OPEN_ACCESS:
         return require_own_name(request)

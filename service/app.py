@@ -11,8 +11,10 @@ from service.access import guard_app
 from service.api import (
     access_keys,
     audit,
+    bore_trials,
     calibrations,
     claims,
+    coverage,
     dispatch_lists,
     events,
     evidence,
@@ -20,6 +22,7 @@ from service.api import (
     information,
     job_batches,
     jobs,
+    line_up_studies,
     machines,
     materials,
     model_checks,
@@ -28,15 +31,21 @@ from service.api import (
     ops,
     outcomes,
     parts,
+    plans,
+    remedies,
+    reports,
     routing_queries,
     shop,
     spools,
+    trial_photos,
+    trial_runs,
     webhooks,
 )
 from service.api.answers import require_acceptable
+from service.api.job_schema import state_one_part
 from service.context import AnswerCache, Context, SchemaCheck, ShopCache, bind
 from service.event_streams import EventStreams
-from service.pages.blueprint import blueprint as pages
+from service.pages import studies as study_pages
 from service.problems import ProblemApi, register_problem_handlers
 from service.rates import limit_app, limit_sign_in
 from service.settings import Settings
@@ -57,12 +66,16 @@ RESOURCES = (
     parts,
     jobs,
     information,
+    remedies,
     job_batches,
     routing_queries,
     dispatch_lists,
     claims,
+    plans,
+    line_up_studies,
     outcomes,
     evidence,
+    reports,
     models,
     model_checks,
     events,
@@ -70,6 +83,10 @@ RESOURCES = (
     access_keys,
     audit,
     ops,
+    coverage,
+    bore_trials,
+    trial_runs,
+    trial_photos,
 )
 ABOUT = (
     "Borewright decides where each print job of a workshop is printed: which machine, which nozzle bore, which "
@@ -102,7 +119,8 @@ def create_app(settings: Settings | None = None) -> Flask:
     api.spec.components.security_scheme("accessKey", {"type": "http", "scheme": "bearer"})
     for resource in RESOURCES:
         api.register_blueprint(resource.blueprint)
-    app.register_blueprint(pages)
+    state_one_part(api.spec.components.schemas)
+    app.register_blueprint(study_pages.blueprint)
     limit_sign_in(app)
     return app
 

@@ -123,7 +123,7 @@ def _add_api(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
 
 def _add_worker(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = _add(commands, "worker", _worker, "Run one worker (needs BOREWRIGHT_REDIS_URL).")
-    command.add_argument("--queue", required=True, help="the one queue that it serves: routing or geometry")
+    command.add_argument("--queue", required=True, help="the one queue that it serves: routing, geometry or planning")
     command.add_argument("--name", help="no other worker's name, the same after a restart (default: host and queue)")
 
 

@@ -18,8 +18,8 @@ from workers.store.connection import connect
 from workers.store.events import EventLog
 from workers.store.keys import Keys
 
-BLOCK_MS = 1000  # a closed reader is noticed at the next line; shorter than the socket's timeout
-KEEP_ALIVE_S = 15.0
+BLOCK_MS = 1000  # a closed reader is noticed at a line; shorter than the socket's timeout
+KEEP_ALIVE_S = 1.5  # a reader that has gone on to another page is noticed, and its place free, within some 3 s
 LIFETIME_S = 900.0  # then the reader comes again by itself, so that processes can be replaced
 RETRY_MS = 1000
 BATCH = 500

@@ -38,6 +38,7 @@ API_COMMAND = (
 )
 REDIS_STAGE, WORKER_STAGE, API_STAGE = 0, 1, 2
 WORKER_STOP_S = 20.0  # a worker may finish the batch in its hands (engineering prior)
+PLANNING_STOP_S = 1.0  # a long task may take minutes: the next start begins it again
 API_STOP_S = 8.0  # longer than gunicorn's own graceful_timeout
 REDIS_STOP_S = 30.0
 OUTSIDE_REDIS_S = 60.0  # how long an outside Redis may take to load its data
@@ -129,7 +130,7 @@ def _redis_child(server: EmbeddedRedis, lock: FolderLock) -> Child:
 
 def _worker_children(settings: Settings, prefix: str) -> list[Child]:
     ready = _registration_probe(settings)
-    queues = [("routing", number) for number in range(1, settings.workers + 1)] + [("geometry", 1)]
+    queues = [("routing", number) for number in range(1, settings.workers + 1)] + [("geometry", 1), ("planning", 1)]
     return [
         Child(
             name=f"{queue}-worker-{number}",
@@ -137,7 +138,7 @@ def _worker_children(settings: Settings, prefix: str) -> list[Child]:
             stage=WORKER_STAGE,
             environ=child_environ(settings),
             ready=ready,
-            stop_s=WORKER_STOP_S,
+            stop_s=PLANNING_STOP_S if queue == "planning" else WORKER_STOP_S,
         )
         for queue, number in queues
     ]

@@ -44,6 +44,8 @@ def run_worker(settings: Settings, queue: str, name: str) -> int:
         _begin_routing(settings, connection, name)
     elif queue == tasks.GEOMETRY_QUEUE:
         _begin_geometry(settings, connection, name)
+    elif queue == tasks.PLANNING_QUEUE:
+        _begin_planning(settings, connection, name)
     worker = SimpleWorker(
         [Queue(queue, connection=connection, serializer=JSONSerializer)],
         name=f"{name}-{os.getpid()}-{secrets.token_hex(3)}",
@@ -64,6 +66,7 @@ def _begin_routing(settings: Settings, connection: redis.Redis, name: str) -> No
     _begin_watch(settings, "reconcile", tasks.reconcile)
     _begin_watch(settings, "claims", tasks.watch_claims)
     _begin_watch(settings, "changes", tasks.watch_changes)
+    _begin_watch(settings, "trials", tasks.watch_trials)
     private = bool(settings.webhook_private_addresses)
     _begin_watch(settings, "webhooks", partial(tasks.watch_webhooks, private=private))
 
@@ -80,6 +83,14 @@ def _begin_geometry(settings: Settings, connection: redis.Redis, name: str) -> N
     if stores.analyses.release(tasks.consumer_name(name)):
         tasks.ring_geometry(stores)
     _begin_watch(settings, "reconcile-parts", tasks.reconcile_parts)
+
+
+def _begin_planning(settings: Settings, connection: redis.Redis, name: str) -> None:
+    """Free what an earlier process of this name had in hand, then watch over the long tasks."""
+    stores = open_stores(connection, settings.shop)
+    if stores.long_tasks.release(tasks.consumer_name(name)):
+        tasks.ring_planning(stores)
+    _begin_watch(settings, "reconcile-long", tasks.reconcile_long)
 
 
 def _begin_watch(settings: Settings, lock: str, reconcile: Reconcile) -> None:

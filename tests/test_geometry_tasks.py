@@ -26,8 +26,8 @@ from workers.model.part import Axis, FeatureKind
 from workers.model.part_record import MeshOptions, Orientation, PartRecord, PartState
 from workers.routing.decide import Router
 from workers.routing.poses import common_utilities
-from workers.store.parts import Upload
 from workers.store.stores import Stores, open_stores
+from workers.store.uploads import Upload
 from workers.tasks import geometry
 from workers.tasks.posed import KnownParts, posed_jobs
 

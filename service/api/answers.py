@@ -11,10 +11,12 @@ from werkzeug.http import parse_accept_header
 
 from service.api.etags import etag_of, is_current
 from service.api.moments import with_moments
+from service.exports import CSV, JSON_LINES
 from service.problems import NotAcceptableError
 from workers.model.codec import to_json, to_plain
 
 JSON = "application/json"
+NOT_JSON = (".svg", ".stl", ".csv", "/photo")  # how addresses end whose answers are something else
 EVENT_STREAM = "text/event-stream"
 
 
@@ -49,11 +51,24 @@ def takes_event_stream() -> bool:
     return request.accept_mimetypes.best_match([JSON, EVENT_STREAM], JSON) == EVENT_STREAM
 
 
+def takes_export() -> bool:
+    """Whether the Accept header takes a report as CSV or JSON lines."""
+    return request.accept_mimetypes.best_match([CSV, JSON_LINES]) is not None
+
+
 def require_acceptable() -> None:
     """Raises NotAcceptableError where the Accept header rules JSON out. A before_request function."""
     accept, path = request.environ.get("HTTP_ACCEPT"), request.path
-    if accept and accept != "*/*" and path.startswith("/v1/") and not path.endswith(".svg") and not _takes_json(accept):
+    if (
+        accept
+        and accept != "*/*"
+        and path.startswith("/v1/")
+        and not path.endswith(NOT_JSON)
+        and not _takes_json(accept)
+    ):
         if path == "/v1/events" and takes_event_stream():
+            return
+        if path.startswith("/v1/reports/") and takes_export():
             return
         raise NotAcceptableError(f"the Accept header is {accept[:200]!r}; answers are {JSON}")
 

@@ -32,7 +32,8 @@ blueprint = ResourceBlueprint(
     url_prefix="/v1/claims",
     description="Claims: the right of one machine to print one copy, for as long as its lease is renewed. A lease that "
     "is not renewed lapses and the copy returns to its place. A finish that comes after that is taken once while "
-    "nobody else has the copy, and refused (409) otherwise.",
+    "nobody else has the copy, and refused (409) otherwise. A claim names the spool that it prints from, and its "
+    "finish takes the filament off that spool, once.",
 )
 ClaimSchema = schema_of(Claim)
 
@@ -55,12 +56,16 @@ class TakingSchema(RecordSchema):
 class Renewal:
     progress: float | None = None
     lease_s: float | None = None
+    spool_id: str | None = None
 
 
 class RenewalSchema(RecordSchema):
     makes = Renewal
     progress = Number(0, 1, description="Share of the copy that is printed")
     lease_s = Number(LEASE_LOW_S, LEASE_HIGH_S, "s", description="null: as before")
+    spool_id = Identifier(
+        description="The spool it is printed from; null: the one loaded at the nozzle's slot when the claim was taken"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +102,7 @@ class Finish:
     extruded_cm3: float | None = None
     sizes: tuple[Size, ...] = ()
     remake: bool = False
+    spool_id: str | None = None
 
 
 class FinishSchema(RecordSchema):
@@ -106,9 +112,14 @@ class FinishSchema(RecordSchema):
     note = Note(500)
     clogs = Whole(0, 100)
     print_h = Number(0.001, 2000, "h", description="Time it took")
-    extruded_cm3 = Number(0, 1_000_000, "cm3", description="null: the whole copy, where it was accepted")
+    extruded_cm3 = Number(
+        0, 1_000_000, "cm3", description="null: the whole copy where it was accepted, else the share last told of it"
+    )
     sizes = ListOf(Record(SizeSchema), most=200)
     remake = Flag(description="A scrapped copy waits again in its place")
+    spool_id = Identifier(
+        description="The spool it is printed from; null: the one loaded at the nozzle's slot when the claim was taken"
+    )
 
     def rules(self, record: Any) -> list[FieldProblem]:
         if record.accepted and record.scrap_reason is not None:
@@ -166,7 +177,7 @@ def get_claim(claim_id: str) -> Response:
 @blueprint.gives(200, ClaimSchema, headers=ETAG)
 @blueprint.refuses(404, 409)
 def post_renewal(body: Renewal, claim_id: str) -> Response:
-    return versioned(claim_body(stores().claims.renew(claim_id, body.progress, body.lease_s)))
+    return versioned(claim_body(stores().claims.renew(claim_id, body.progress, body.lease_s, body.spool_id)))
 
 
 @blueprint.at("/<claim_id>/giving-back", "POST", summary="Give a copy back unprinted", operation="give-claim-back")
@@ -192,7 +203,7 @@ def post_finish(body: Finish, claim_id: str) -> Response:
         extruded_cm3=body.extruded_cm3,
         sizes=tuple((one.name, one.measured_mm) for one in body.sizes),
     )
-    claim = stores().claims.finish(claim_id, report, remake=body.remake)
+    claim = stores().claims.finish(claim_id, report, remake=body.remake, spool_id=body.spool_id)
     tasks.record_outcome(stores(), claim_id)
     return versioned(claim_body(claim))
 

@@ -67,6 +67,9 @@ class ListEntrySchema(ma.Schema):
     accepted = ma.fields.Integer(required=True)
     scrapped = ma.fields.Integer(required=True)
     setup_h = ma.fields.Float(required=True)
+    drying_h = ma.fields.Float(
+        required=True, metadata={"description": "Hours that the machine waits for its filament to dry"}
+    )
     copy_h = ma.fields.Float(
         required=True, metadata={"description": "Machine hours a good copy, failed ones counted in"}
     )
@@ -236,6 +239,7 @@ def _entry(position: int, one: Listed, timing: Timing, now: float) -> dict[str, 
         "accepted": one.accepted,
         "scrapped": one.scrapped,
         "setup_h": timing.setup_h,
+        "drying_h": timing.drying_h,
         "copy_h": entry.copy_h,
         "start": _expected(now, *start),
         "finish": _expected(now, *finish),

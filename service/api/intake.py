@@ -55,6 +55,14 @@ def ring_geometry() -> None:
         log.warning(event("bell not rung", error=type(error).__name__))
 
 
+def ring_planning() -> None:
+    """Ask for a worker to take up a long task, as :func:`ring`."""
+    try:
+        tasks.ring_planning(stores())
+    except redis.RedisError as error:
+        log.warning(event("bell not rung", error=type(error).__name__))
+
+
 def under(problems: Sequence[FieldProblem], prefix: str) -> tuple[FieldProblem, ...]:
     """The same problems, seen from further out."""
     return tuple(FieldProblem(prefix + one.pointer, one.detail, one.allowed) for one in problems)

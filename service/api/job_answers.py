@@ -8,6 +8,7 @@ from flask import Response
 
 from service.api.answers import answer, plain
 from service.api.moments import format_moment
+from service.api.remedies import with_remedies
 from service.context import context, stores
 from workers.model.codec import to_json, to_plain
 from workers.model.errors import ConflictError
@@ -66,9 +67,12 @@ def routing_body(routing: Routing, shop: Shop, **more: Any) -> bytes:
 def routing_answer(job_id: str) -> Response:
     """200 with the routing, 202 while the job waits for one. Raises NotFoundError, ConflictError."""
     routing = stores().jobs.routing(job_id)
-    if routing is not None:
+    if routing is not None and routing.chosen is not None:
         return answer(routing_body(routing, context().shop.newest()))
     record = stores().jobs.get(job_id)
+    if routing is not None:
+        shop = context().shop.newest()
+        return answer(routing_body(with_remedies(routing, record, shop), shop))
     if record.state not in WAITING:
         reason = f" ({record.reason})" if record.reason else ""
         raise ConflictError(f"the job is {record.state}{reason} and has no routing")

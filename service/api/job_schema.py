@@ -17,6 +17,7 @@ from workers.model.job import (
     MaterialNeed,
     Mating,
     OpenTolerance,
+    PlaceNeed,
     ToleranceNeed,
     Use,
     closed_tolerances,
@@ -117,6 +118,26 @@ class UseSchema(RecordSchema):
     mains_powered = Flag()
 
 
+class PlaceNeedSchema(RecordSchema):
+    """The one machine and nozzle that may print the job; with a bead, the nearest of the bore's grid."""
+
+    makes = PlaceNeed
+    machine_id = Identifier()
+    nozzle_id = Identifier()
+    bead_width_mm = Number(0.08, 4, "mm")
+    layer_height_mm = Number(0.02, 2, "mm")
+
+    def rules(self, record: Any) -> list[FieldProblem]:
+        width, height = record.bead_width_mm, record.layer_height_mm
+        if (width is None) != (height is None):
+            missing = "bead_width_mm" if width is None else "layer_height_mm"
+            return [FieldProblem(f"/{missing}", "bead_width_mm and layer_height_mm go together: give both, or neither")]
+        if width is not None and height > width:
+            most = f"0.02 to {width:g} mm (bead_width_mm)"
+            return [FieldProblem("/layer_height_mm", "a layer is no higher than its bead is wide", most)]
+        return []
+
+
 class JobSchema(RecordSchema):
     """A job; exactly one of summary and part_id says what the part is."""
 
@@ -136,6 +157,7 @@ class JobSchema(RecordSchema):
     due_at = Moment()
     priority = Whole(-100, 100, description="Higher goes first")
     note = Note(2000)
+    place = Record(PlaceNeedSchema, description="null: any machine and nozzle")
 
     def _take_fields(self, data: dict[str, Any]) -> tuple[dict[str, Any], list[FieldProblem]]:
         values, problems = super()._take_fields(data)
@@ -152,6 +174,17 @@ class UploadedJobSchema(JobSchema):
     """A job whose mesh comes in the same request."""
 
     part_elsewhere = True
+
+
+def state_one_part(schemas: dict[str, Any]) -> None:
+    """Says in the OpenAPI schemas what :func:`_one_part` checks: exactly one of summary and part_id, the other null."""
+    given = {"summary": {"type": "object"}, "part_id": {"type": "string"}}
+    null = {"type": "null"}
+    schemas["Job"]["oneOf"] = [
+        {"required": [name], "properties": {other: kind if other == name else null for other, kind in given.items()}}
+        for name in given
+    ]
+    schemas["UploadedJob"]["properties"] |= dict.fromkeys(given, null)
 
 
 def _one_part(data: Mapping[str, Any], elsewhere: bool) -> list[FieldProblem]:

@@ -43,7 +43,7 @@ from workers.model.codec import to_json
 from workers.model.errors import FieldProblem, InvalidError
 from workers.model.job import JobSpec, JobState
 from workers.store.idempotency import Answer
-from workers.store.parts import Upload
+from workers.store.uploads import Upload
 
 blueprint = ResourceBlueprint(
     "jobs",

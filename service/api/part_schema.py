@@ -176,6 +176,11 @@ class SummarySchema(RecordSchema):
     mended = ListOf(Note(200), most=50, description="What was mended in the mesh")
     trust = Choice(Trust)
     worst_layers = ListOf(Record(WorstLayerSchema), most=16)
+    notes = ListOf(
+        Note(200),
+        most=50,
+        description="Hints, as that the unit looks wrong, and what the analysis left out or found only roughly",
+    )
 
     def rules(self, record: Any) -> list[FieldProblem]:
         return [*_volume_problems(record), *_height_problems(record), *_repeated_names(record.features)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 from enum import StrEnum
@@ -18,7 +19,7 @@ from workers.geometry.errors import MeshRefusedError, MeshTooLargeError
 from workers.geometry.limits import MIB
 from workers.model.errors import FieldProblem, InvalidError
 from workers.model.part_record import MeshOptions, Orientation
-from workers.store.parts import Upload
+from workers.store.uploads import Upload
 
 MULTIPART = "multipart/form-data"
 FIELDS_BYTES = MIB  # all that is not the file
@@ -99,9 +100,10 @@ def read_upload(*others: str) -> Upload:
     request.max_form_memory_size = FIELDS_BYTES
     require_own_origin(request)  # a form needs no leave of the browser to be sent to another site
     file = _file(others)
-    data = file.stream.read(limit + 1)
-    _require_size(data, limit)
-    return Upload.of(data, _options(data, others), _name(file.filename or ""))
+    stream = file.stream  # a spool that goes to a file on disk past half a MB
+    _require_size(stream.seek(0, os.SEEK_END), limit)
+    stream.seek(0)
+    return Upload.of(stream, _options(stream.read(len(ZIP_MAGIC)), others), _name(file.filename or ""))
 
 
 def text_of(field: str) -> str | None:
@@ -127,19 +129,19 @@ def _file(others: tuple[str, ...]) -> FileStorage:
     return files[0]
 
 
-def _require_size(data: bytes, limit: int) -> None:
-    if not data:
+def _require_size(size: int, limit: int) -> None:
+    if not size:
         detail = "The file is empty."
         raise MeshRefusedError(detail, fields=(FieldProblem("/file", detail, f"1 byte to {limit / MIB:g} MiB"),))
-    if len(data) > limit:
+    if size > limit:
         detail = f"The file has more than {limit / MIB:g} MiB, the limit."
         raise MeshTooLargeError(detail, fields=(FieldProblem("/file", detail, f"up to {limit:,} bytes"),))
 
 
-def _options(data: bytes, others: tuple[str, ...]) -> MeshOptions:
+def _options(head: bytes, others: tuple[str, ...]) -> MeshOptions:
     given = {name: value for name, value in request.form.items() if name not in others}
     options: GivenOptions = OptionsSchema().load(given)
-    carries_unit = data.startswith(ZIP_MAGIC) or options.format is MeshFormat.THREE_MF
+    carries_unit = head.startswith(ZIP_MAGIC) or options.format is MeshFormat.THREE_MF
     if options.unit is None and not carries_unit:
         problem = FieldProblem("/unit", "this is missing, and only 3MF carries its own", ", ".join(Unit))
         raise InvalidError(summary_of(refuse(problem.detail, problem.allowed, problem.pointer)), fields=(problem,))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import dataclass, replace
 
 from flask import Response, request
@@ -25,11 +26,11 @@ from service.context import stores
 from service.problems import RETRY_AFTER, UnsupportedMediaTypeError
 from workers.geometry.picture import worst_layer_svg
 from workers.model.codec import to_json
-from workers.model.errors import ConflictError
+from workers.model.errors import ConflictError, NotFoundError
 from workers.model.part import GeometrySummary
 from workers.model.part_record import WAITING, PartRecord
 from workers.store.idempotency import Answer
-from workers.store.parts import Upload
+from workers.store.uploads import Upload
 
 LOOK_AGAIN_S = 1
 SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
@@ -172,6 +173,39 @@ def get_picture(query: LayerQuery, part_id: str) -> Response:
     drawing.headers["Content-Security-Policy"] = SVG_POLICY
     drawing.headers["X-Content-Type-Options"] = "nosniff"
     return drawing
+
+
+@blueprint.at(
+    "/<part_id>/display.stl",
+    summary="What an analysed part looks like, in few triangles",
+    operation="get-part-display",
+)
+@blueprint.gives(
+    200,
+    description="Binary STL in mm, of at most 20,000 triangles, in the coordinates of the features. For looking at: "
+    "nothing is measured from it. 404 where the part came without a mesh",
+    content_type="model/stl",
+)
+@blueprint.refuses(404, 409)
+def get_display(part_id: str) -> Response:
+    part = stores().parts.get(part_id)
+    if part.state in WAITING:
+        raise ConflictError(f"the part is {part.state}: there is nothing to look at yet")
+    packed = stores().parts.display(part_id)
+    if packed is None:
+        raise NotFoundError(f"there is nothing to look at: no drawing of the part {part_id!r} is kept")
+    return _packed(packed)
+
+
+def _packed(stl: bytes) -> Response:
+    """As it is kept where the caller takes gzip (RFC 9110, 12.5.3), else unpacked. It never changes."""
+    takes = request.accept_encodings.quality("gzip") > 0
+    response = Response(stl if takes else gzip.decompress(stl), mimetype="model/stl")
+    if takes:
+        response.headers["Content-Encoding"] = "gzip"
+    response.headers["Vary"] = "Accept-Encoding"
+    response.headers["Cache-Control"] = "private, max-age=3600"
+    return response
 
 
 @blueprint.at("/<part_id>/history", summary="What happened to a part, oldest first", operation="get-part-history")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from workers.model.errors import FieldProblem
@@ -17,6 +17,7 @@ from workers.model.errors import FieldProblem
 TOLERANCES = 3
 MM3_PER_CM3 = 1000.0
 _GENERAL_CLASS = frozenset("fmcv")  # ISO 2768-1; an ISO 286 class always carries a grade
+_OFFSET = re.compile(r"[+-](0\d|1[0-4]):[0-5]\d")  # RFC 3339; no zone is further off than 14 h
 _NUMBER = re.compile(r"[+-]?\d{1,12}([.,]\d{1,9})?")
 
 # What matters most, as weights of the four scores: the chosen one counts as much as the others together
@@ -108,7 +109,7 @@ def body_of(form: Mapping[str, str], materials: Sequence[str]) -> dict[str, Any]
         "name": form.get("name", "").strip(),
         "summary": _summary(form),
         "material": _material(form, materials),
-        "tolerances": [need for need in (_tolerance(form, i) for i in range(TOLERANCES)) if need],
+        "tolerances": [need for need in (tolerance_of(form, i) for i in range(TOLERANCES)) if need],
         "critical": _critical(form),
         "use": {name: True for name, _ in USES if form.get(f"use.{name}")},
     }
@@ -116,7 +117,7 @@ def body_of(form: Mapping[str, str], materials: Sequence[str]) -> dict[str, Any]
     if (infill := _scaled(form, "infill_percent", 0.01)) is not None:
         body["infill"] = infill
     if due := form.get("due", "").strip():
-        body["due_at"] = _moment(due)
+        body["due_at"] = _moment(due, form.get("due_offset", ""))
     if note := form.get("note", "").strip():
         body["note"] = note
     if weights := EMPHASES.get(form.get("emphasis_choice", "shop"), ("", None))[1]:
@@ -150,7 +151,7 @@ def _material(form: Mapping[str, str], materials: Sequence[str]) -> dict[str, An
     return need
 
 
-def _tolerance(form: Mapping[str, str], i: int) -> dict[str, Any]:
+def tolerance_of(form: Mapping[str, str], i: int) -> dict[str, Any]:
     """One toleranced size; empty where its row is empty."""
     at = f"tolerances.{i}."
     typed = {key.removeprefix(at): text.strip() for key, text in form.items() if key.startswith(at) and text.strip()}
@@ -182,14 +183,18 @@ def _critical(form: Mapping[str, str]) -> list[dict[str, Any]]:
     ]
 
 
-def problems_of(fields: Sequence[FieldProblem], rows: Sequence[int] = (), marked: Sequence[str] = ()) -> list[Problem]:
-    """The problems beside their form fields. ``rows``, ``marked``: see :func:`filled_rows`."""
-    return [Problem(_known(field_of(one.pointer, rows, marked)), _sentence(one)) for one in fields]
+def problems_of(
+    fields: Sequence[FieldProblem],
+    rows: Sequence[int] = (),
+    marked: Sequence[str] = (),
+    labels: Mapping[str, str] = LABELS,
+) -> list[Problem]:
+    """The problems beside their form fields, or with the form as a whole where it has no such field.
 
-
-def _known(field: str) -> str:
-    """The field itself, or the form as a whole where the form has no such field."""
-    return field if field in LABELS else ""
+    ``rows``, ``marked``: see :func:`filled_rows`. ``labels``: the fields that the form has.
+    """
+    found = [(field_of(one.pointer, rows, marked), one) for one in fields]
+    return [Problem(field if field in labels else "", _sentence(one)) for field, one in found]
 
 
 def field_of(pointer: str, rows: Sequence[int] = (), marked: Sequence[str] = ()) -> str:
@@ -210,7 +215,7 @@ def field_of(pointer: str, rows: Sequence[int] = (), marked: Sequence[str] = ())
 
 def filled_rows(form: Mapping[str, str]) -> tuple[list[int], list[str]]:
     """Which rows of sizes and which critical details went into the body, in their order there."""
-    rows = [i for i in range(TOLERANCES) if _tolerance(form, i)]
+    rows = [i for i in range(TOLERANCES) if tolerance_of(form, i)]
     marked = [n for n, _, _ in DETAILS if form.get(f"critical.{n}") and form.get(f"summary.smallest.{n}", "").strip()]
     return rows, marked
 
@@ -219,7 +224,7 @@ def rows_to_show(form: Mapping[str, str], problems: Iterable[str]) -> list[bool]
     """Which rows of sizes stand open: those that hold something or have a problem."""
     wrong = tuple(problems)
     return [
-        bool(_tolerance(form, i)) or any(name.startswith(f"tolerances.{i}.") for name in wrong)
+        bool(tolerance_of(form, i)) or any(name.startswith(f"tolerances.{i}.") for name in wrong)
         for i in range(TOLERANCES)
     ]
 
@@ -266,9 +271,11 @@ def _scaled(form: Mapping[str, str], name: str, factor: float) -> float | str | 
     return value if isinstance(value, str) else round(value * factor, 9)
 
 
-def _moment(text: str) -> str:
-    """A date and time as browsers send it, read as UTC, as RFC 3339; other text stays as it is."""
+def _moment(text: str, offset: str) -> str:
+    """A date and time as browsers send it, as RFC 3339: at ``offset`` (as +02:00) of the reader's zone, where a script
+    told it, else in UTC. Other text stays as it is."""
     try:
-        return datetime.fromisoformat(text).replace(tzinfo=UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        at = datetime.fromisoformat(text).replace(tzinfo=None)
     except ValueError:
         return text
+    return f"{at.isoformat(timespec='seconds')}{offset if _OFFSET.fullmatch(offset) else 'Z'}"

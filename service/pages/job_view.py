@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from service.pages.drawing import SHOWN, Panel, contribution_panel, score_panels
-from service.pages.shop_view import Names, names_of
+from service.pages.layer_view import LayerPanel, layer_panels
+from service.pages.names import Names, names_of
+from service.pages.plots import ClogPlot, FitPlot, clog_plot, fit_plots
+from service.pages.refusal_rows import RefusalRow, refusal_rows
 from service.pages.wording import SCORE_WORDS
 from workers.model.job import JobSpec, JobState, ToleranceNeed
 from workers.model.record import HistoryEntry, JobRecord
@@ -42,6 +46,11 @@ class JobView:
     panels: tuple[Panel, ...] = ()
     lead: Panel | None = None
     split: tuple[SplitPart, ...] = ()
+    fits: tuple[FitPlot, ...] = ()
+    clog: ClogPlot | None = None
+    layers: tuple[LayerPanel, ...] = ()
+    refused: tuple[RefusalRow, ...] = ()
+    machines: Mapping[str, str] = field(default_factory=dict)
 
 
 def job_view(
@@ -74,6 +83,11 @@ def job_view(
         panels=score_panels(candidates, labels, routing.emphasis, SCORE_WORDS) if candidates else (),
         lead=contribution_panel(explanation.contributions, SCORE_WORDS) if explanation.contributions else None,
         split=split_parts(routing.split) if routing.split else (),
+        fits=fit_plots(candidates[0], candidates[1] if len(candidates) > 1 else None) if candidates else (),
+        clog=clog_plot(candidates, labels, record.spec.quantity) if candidates else None,
+        layers=layer_panels(record.spec.summary, candidates),
+        refused=refusal_rows(routing.refused, names),
+        machines={machine.id: machine.name for machine in shop.machines},
     )
 
 
@@ -102,7 +116,9 @@ def _part_words(spec: JobSpec) -> list[tuple[str, str]]:
         return [("Part", "its mesh is not analysed")]
     s = spec.part()
     sides = (f"{side:.6g}" for side in (s.extent_x_mm, s.extent_y_mm, s.extent_z_mm))
-    return [("Size", " \N{MULTIPLICATION SIGN} ".join(sides) + " mm"), ("Volume", f"{s.volume_mm3 / 1000.0:.1f} cm³")]
+    rows = [("Size", " \N{MULTIPLICATION SIGN} ".join(sides) + " mm"), ("Volume", f"{s.volume_mm3 / 1000.0:.1f} cm³")]
+    rows += [("Mesh, mended", "; ".join(s.mended))] if s.mended else []
+    return rows + ([("Mesh, to check", "; ".join(s.notes))] if s.notes else [])
 
 
 def _material_words(spec: JobSpec, names: Names) -> str:

@@ -79,16 +79,20 @@ def peak_mib() -> float:
 
 
 def difference(summary: object, data: bytes, fmt: str, unit: str) -> float:
-    """The largest difference of any curve from every slab computed."""
+    """The largest difference of any curve from every slab computed, each at nearly every width."""
+    from workers.geometry.granulometry import LayerCurves
     from workers.geometry.layers import LayerCurveSet
     from workers.geometry.load import load_mesh
     from workers.geometry.mend import solid_of
-    from workers.geometry.sections import slabs_of
+    from workers.geometry.sections import outline, slabs_of
 
     solid = solid_of(load_mesh(data, fmt=fmt, unit=unit))
     full = LayerCurveSet(solid, slabs_of(solid, solid.triangles(), REFERENCE_LAYERS))
+    slabs = range(len(full.slabs.z))
+    slack = 1e-5 * full.slabs.volume / float(full.slabs.dz.sum())
     with ThreadPoolExecutor(2) as pool:
-        full._batch(pool, list(range(len(full.slabs.z))))
+        done = pool.map(lambda k: LayerCurves(outline(solid, full.slabs.z[k]), slack).computed(), slabs)
+        full.done = dict(zip(slabs, done, strict=True))
     names = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
     ours, theirs = summary.curves, full.curves()
     return max(abs(a - b) for n in names for a, b in zip(getattr(ours, n), getattr(theirs, n), strict=True))

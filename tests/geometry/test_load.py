@@ -9,7 +9,9 @@ from workers.geometry.limits import UNIT_MM, MeshLimits
 from workers.geometry.load import load_mesh
 from workers.geometry.mend import solid_of
 from workers.geometry.mesh import merged
+from workers.geometry.summary import summarise
 from workers.model.errors import InvalidError
+from workers.model.part import Trust
 
 PART = shapes.plate_with_holes([(6.0, 20.0, 20.0)])
 FILES = {
@@ -47,7 +49,15 @@ def test_an_unknown_unit_is_named():
 def test_an_unusual_size_is_a_hint_and_never_a_rescale(extent):
     mesh = load_mesh(shapes.stl(shapes.box(extent, extent, extent)), fmt="stl", unit="mm")
     assert mesh.extents == pytest.approx([extent] * 3)
-    assert "is it right?" in mesh.notes[0]
+    assert mesh.notes == ()
+    assert "is the unit right?" in mesh.hints[0]
+
+
+@pytest.mark.parametrize(("extent", "noted"), [(0.99, True), (1.01, False), (999.0, False), (1001.0, True)])
+def test_under_a_millimetre_and_over_a_metre_is_noted_and_mends_nothing(extent, noted):
+    found = summarise(shapes.stl(shapes.box(extent, extent / 2, extent / 2)), fmt="stl", unit="mm")
+    assert (bool(found.notes), found.mended, found.trust) == (noted, (), Trust.FULL)
+    assert found.extent_x_mm == pytest.approx(extent)
 
 
 @pytest.mark.parametrize("extent", [1e-4, 1e6])

@@ -67,7 +67,7 @@ def test_an_analysis_that_takes_too_long_is_stopped():
     assert time.monotonic() - begun < 20  # no hang; not a measurement
 
 
-@pytest.mark.parametrize("mib", [64, 160, 400])
+@pytest.mark.parametrize("mib", [64, 160])
 def test_an_analysis_that_needs_too_much_memory_is_stopped_and_says_the_limit(mib):
     with pytest.raises(MeshMemoryError, match=f"more than {mib} MiB"):
         run_summary(HEAVY, fmt="stl", unit="mm", limits=MeshLimits(memory_bytes=mib * MIB))

@@ -57,19 +57,26 @@ def test_every_job_runs_once_and_no_two_at_a_time() -> None:
 
 
 def test_a_cancel_returns_the_best_so_far() -> None:
-    asked = iter([False] * 5 + [True] * 1000)
+    asked = iter([False] * 8 + [True] * 1000)  # three times before a rule, then in the search
     seen: list[float] = []
     made = plan(
         recipe(40, 5, 99, seed=9),
         seconds=60,
         seed=1,
-        progress=lambda share, cost: seen.append(share),
+        progress=lambda share, cost, bound: seen.append(share),
         cancelled=lambda: next(asked),
     )
     assert made.cancelled
     assert made.measures.cost <= min(made.rules.values())
     assert len(seen) == 6
     assert seen == sorted(seen)
+
+
+def test_without_any_time_the_quickest_rule_and_today_are_left() -> None:
+    problem = recipe(40, 5, 99, seed=9)
+    made = plan(problem, seconds=1e-9, seed=1, current=first_free(problem))
+    assert set(made.rules) == {"first-free", "current"}
+    assert sorted(run.job for run in made.runs) == list(range(40))
 
 
 def test_a_cancel_during_integer_programs_too() -> None:
@@ -142,7 +149,7 @@ def test_pairings_of_one_machine_are_told_apart() -> None:
 def test_what_cannot_be_planned_is_refused(bad: dict[str, object]) -> None:
     if "weights" in bad:
         with pytest.raises(InvalidError):
-            PlanWeights(tardiness=0.0, makespan=0.0, flow=0.0, setup=0.0, failure=0.0)
+            PlanWeights(tardiness=0.0, makespan=0.0, flow=0.0, setup=0.0, failure=0.0, quality=0.0)
         return
     with pytest.raises(InvalidError):
         from_matrix(**bad)  # type: ignore[arg-type]

@@ -209,3 +209,45 @@ def test_all_materials_are_open_when_none_is_named() -> None:
     routing = route(replace(job(), material=MaterialNeed()))
     assert {c.material_id for c in everyone(routing)} == {"pla", "pa-cf"}
     assert set(MATERIALS) >= {"pla", "pa-cf"}
+
+
+def test_all_pairings_begin_with_those_of_the_routing() -> None:
+    spec = job(summary=block(curves=curves(0.45)), tolerances=(sliding_hole(),))
+    router = Router(big_shop(6))
+    (candidates,) = router.pairings([spec])
+    routing = router.route([spec])[0]
+    places = [(one.machine_id, one.nozzle_id, one.material_id) for one in candidates]
+    assert len(set(places)) == len(places) > len(everyone(routing))
+    bare = [replace(one, low=None, high=None, probability_best=None) for one in everyone(routing)]
+    assert candidates[: len(bare)] == bare
+    utilities = [one.utility for one in candidates]
+    assert utilities == sorted(utilities, reverse=True)
+    assert router.pairings([]) == []
+    assert router.pairings([spec, job(material="pla")])[0] == candidates
+
+
+def test_a_routing_on_a_given_pairing_says_of_it_what_is_said_anywhere() -> None:
+    spec = job(tolerances=(sliding_hole(),))
+    router = Router(shop())
+    routing = router.route([spec])[0]
+    best, second = everyone(routing)[:2]
+    elsewhere = router.route_on(spec, (second.machine_id, second.nozzle_id, second.material_id))
+    assert elsewhere is not None
+    assert elsewhere.chosen is not None
+    assert elsewhere.chosen.nozzle_id == second.nozzle_id != best.nozzle_id
+    assert elsewhere.others[0].nozzle_id == best.nozzle_id
+    told = {one.nozzle_id: one.scores for one in everyone(routing)}
+    assert {one.nozzle_id: one.scores for one in everyone(elsewhere)} == told
+    assert elsewhere.chosen.low is not None
+    split = elsewhere.split
+    assert split is not None
+    hours = split.melt_h + split.motion_h + split.cooling_h + split.travel_h
+    assert hours == pytest.approx(elsewhere.chosen.print_h, rel=1e-6)
+    as_it_was = router.route_on(spec, (best.machine_id, best.nozzle_id, best.material_id))
+    assert as_it_was == replace(routing, flips=())
+
+
+def test_a_pairing_that_cannot_print_the_job_has_no_routing() -> None:
+    router = Router(shop())
+    assert router.route_on(job(), ("m1", "no such nozzle", "pla")) is None
+    assert router.route_on(job(summary=block(900, 10, 10)), ("m1", "n04", "pla")) is None

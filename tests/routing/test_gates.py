@@ -14,6 +14,7 @@ from workers.model.routing import Gate, Refusal, Routing
 from workers.model.shop import Shop
 from workers.routing.decide import Router
 from workers.routing.explain import explain
+from workers.routing.help import with_remedies
 
 ONE_BORE = (nozzle("n04", 0.4),)
 
@@ -112,23 +113,31 @@ def test_a_part_may_be_turned_by_a_quarter_about_z() -> None:
     assert Router(shop(machines=(narrow,))).route([lying])[0].chosen is not None
 
 
+def helped(the_shop: Shop, spec: JobSpec) -> Routing:
+    """The routing with what would make the job routable."""
+    router = Router(the_shop)
+    [routing] = router.route([spec])
+    assert routing.remedies == ()
+    return with_remedies(router, spec, routing)
+
+
 def test_a_shelf_nozzle_that_would_do_is_offered() -> None:
     the_shop = shop(nozzles=(nozzle("n06", 0.6), nozzle("n03", 0.3, machine_id=None)))
     spec = job(critical=(CriticalDetail(name="rib", kind=FeatureKind.RIB, size_mm=0.3),))
-    routing = Router(the_shop).route([spec])[0]
+    routing = helped(the_shop, spec)
     assert routing.chosen is None
     assert any("n03" in remedy.change and "M1" in remedy.change for remedy in routing.remedies)
 
 
 def test_a_remedy_is_true_when_followed() -> None:
     the_shop = shop(machines=(machine(state=MachineState.DOWN, state_reason="belt torn"),))
-    routing = Router(the_shop).route([job()])[0]
+    routing = helped(the_shop, job())
     assert [remedy.gate for remedy in routing.remedies] == [Gate.MACHINE_UP]
     assert Router(shop()).route([job()])[0].chosen is not None
 
 
 def test_what_nothing_helps_gets_its_nearest_miss() -> None:
-    routing = Router(shop()).route([job(summary=block(230, 10, 10))])[0]
+    routing = helped(shop(), job(summary=block(230, 10, 10)))
     (remedy,) = routing.remedies
     assert "230" in remedy.effect
     assert "220" in remedy.effect
@@ -136,10 +145,11 @@ def test_what_nothing_helps_gets_its_nearest_miss() -> None:
 
 def test_a_material_that_would_do_is_offered() -> None:
     soft = (nozzle("n04", 0.4, tip=TipMaterial.BRASS),)
-    routing: Routing = Router(shop(nozzles=soft, materials=(chopped_fibre(), plain()))).route([job(material="pa-cf")])[
-        0
+    routing = helped(shop(nozzles=soft, materials=(chopped_fibre(), plain())), job(material="pa-cf"))
+    assert [remedy.change for remedy in routing.remedies] == [
+        "Mount a 0.4 mm nozzle with a hardened steel tip instead of a softer one",
+        "Allow PLA",
     ]
-    assert [remedy.change for remedy in routing.remedies] == ["Allow PLA"]
 
 
 def test_the_sentences_carry_the_figures() -> None:
@@ -152,7 +162,7 @@ def test_the_sentences_carry_the_figures() -> None:
 
 def test_a_remedy_never_drops_a_property_that_was_asked_for() -> None:
     hot = MaterialNeed(heat_deflection_min_c=200.0)
-    routing = Router(shop()).route([replace(job(), material=hot)])[0]
+    routing = helped(shop(), replace(job(), material=hot))
     assert [remedy.change for remedy in routing.remedies] == [
         "Ask for a heat deflection temperature of 140 °C instead of 200 °C",
         "Ask for a heat deflection temperature of 55 °C instead of 200 °C",
@@ -161,7 +171,5 @@ def test_a_remedy_never_drops_a_property_that_was_asked_for() -> None:
 
 def test_the_nearest_miss_names_every_gate_of_one_pairing() -> None:
     cold = machine(bed_temp_max_c=80.0)
-    routing = Router(shop(machines=(cold,), nozzles=ONE_BORE)).route(
-        [job(material="pa-cf", summary=block(640, 10, 10))]
-    )[0]
+    routing = helped(shop(machines=(cold,), nozzles=ONE_BORE), job(material="pa-cf", summary=block(640, 10, 10)))
     assert [remedy.gate for remedy in routing.remedies] == [Gate.BED_TEMPERATURE, Gate.BUILD_VOLUME]

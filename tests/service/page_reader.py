@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-VOID = frozenset({"meta", "link", "input", "br", "hr", "img", "circle", "rect", "line"})
+VOID = frozenset({"meta", "link", "input", "br", "hr", "img", "circle", "rect", "line", "path"})
 
 
 @dataclass(slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from itertools import product
 
@@ -29,11 +30,20 @@ MATRIX = {
         POST /v1/parts
         POST /v1/jobs/<job_id>/cancellation
         POST /hand-in
+        POST /hand-in/mesh
+        POST /hand-in/parts/<part_id>
         POST /jobs/<job_id>/cancel
     """,
     Scope.OPERATE: """
         POST /v1/jobs/<job_id>/retry
         POST /jobs/<job_id>/retry
+        POST /machines/<machine_id>/take
+        POST /machines/<machine_id>/move
+        POST /claims/<claim_id>/renew
+        POST /claims/<claim_id>/give-back
+        POST /claims/<claim_id>/finish
+        POST /outcomes/<outcome_id>/confirm
+        POST /outcomes/<outcome_id>/withdraw
         DELETE /v1/parts/<part_id>
         POST /v1/claims
         POST /v1/claims/<claim_id>/finish
@@ -55,6 +65,20 @@ MATRIX = {
         POST /v1/outcomes
         POST /v1/outcomes/<outcome_id>/confirmation
         POST /v1/outcomes/<outcome_id>/withdrawal
+        POST /v1/line-up-studies
+        POST /v1/line-up-studies/<study_id>/cancellation
+        POST /line-up-studies/<study_id>/cancel
+        POST /v1/plans
+        POST /v1/plans/<plan_id>/cancellation
+        POST /v1/plans/<plan_id>/apply
+        POST /v1/bore-trials
+        POST /v1/bore-trials/<trial_id>/start
+        POST /v1/bore-trials/<trial_id>/cancellation
+        POST /v1/bore-trials/<trial_id>/closing
+        POST /v1/bore-trials/<trial_id>/runs/<int:number>/result
+        DELETE /v1/bore-trials/<trial_id>/runs/<int:number>/result
+        PUT /v1/bore-trials/<trial_id>/runs/<int:number>/photo
+        DELETE /v1/bore-trials/<trial_id>/runs/<int:number>/photo
     """,
     Scope.ADMINISTER: """
         POST /v1/machines
@@ -147,4 +171,5 @@ def test_forms_are_refused_by_scope_before_their_token(keyed: dict[Scope, str]) 
 
 
 def _filled(rule: str) -> str:
-    return "/".join("x" if part.startswith("<") else part for part in rule.split("/"))
+    """A path under the rule; where a number is wanted, one."""
+    return re.sub(r"<\w+>", "x", re.sub(r"<int:\w+>", "1", rule))

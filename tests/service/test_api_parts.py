@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import json
 import xml.etree.ElementTree as ET
 
 import pytest
+import trimesh
 
 from service.api.examples import UPLOADED_JOB
 from service.api.part_schema import SummarySchema
@@ -375,3 +377,25 @@ def test_the_examples_of_the_description_work(shop):
     tasks.analyse_next(shop.stores, "test")
     part = shop.get(f"/v1/parts/{made['part_id']}").json
     assert part["summary"]["volume_mm3"] == pytest.approx(1000 / 6)  # a sixth of the cube on its three edges
+
+
+def test_an_analysed_part_can_be_looked_at(shop):
+    part = multipart(shop, "/v1/parts").json
+    assert "nothing to look at yet" in problem(shop.get(f"{part['location']}/display.stl"), 409)["detail"]
+    tasks.analyse_next(shop.stores, "test")
+
+    shown = shop.get(f"{part['location']}/display.stl", Accept_Encoding="gzip", Accept="model/stl")
+    assert (shown.status_code, shown.mimetype, shown.headers["Content-Encoding"]) == (200, "model/stl", "gzip")
+    plain = shop.get(f"{part['location']}/display.stl", Accept_Encoding="identity")
+    assert "Content-Encoding" not in plain.headers
+    assert gzip.decompress(shown.data) == plain.data
+    read = trimesh.load(io.BytesIO(plain.data), file_type="stl")
+    assert read.extents == pytest.approx((60, 40, 8))
+
+    assert shop.delete(part["location"], If_Match="*").status_code == 204
+    assert shop.stores.parts.display(part["id"]) is None
+
+
+def test_a_part_without_a_mesh_cannot_be_looked_at(shop):
+    made = shop.post("/v1/parts", {"summary": bodies.summary()}).json
+    assert "no drawing" in problem(shop.get(f"{made['location']}/display.stl"), 404)["detail"]

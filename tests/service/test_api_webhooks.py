@@ -15,7 +15,7 @@ from workers.model.webhook import signature
 from workers.store.events import add_event
 from workers.store.keys import Keys
 from workers.tasks.postman import AddressError, Posted, checked_address, post
-from workers.tasks.webhooks import PAUSES_S, deliver, watch_webhooks
+from workers.tasks.webhooks import AT_ONCE, PAUSES_S, deliver, watch_webhooks
 
 URL = "https://shop.example/hook"
 
@@ -112,11 +112,60 @@ def test_an_address_that_is_gone_is_called_no_more(api: Caller) -> None:
     assert api.get(f"/v1/webhooks/{hook['id']}").json["active"] is False
 
 
-def test_two_processes_do_not_deliver_at_once(api: Caller) -> None:
-    added(api)
+def test_two_processes_do_not_tell_one_webhook_at_once(api: Caller) -> None:
+    hook = added(api)
     tell(api.stores.client)
-    api.stores.client.set(api.stores.keys.lock("webhooks"), "1")
+    api.stores.client.set(api.stores.keys.lock(f"webhook:{hook['id']}"), "another's")
     assert deliver(api.stores, Post(OK)) == 0
+    assert api.stores.client.get(api.stores.keys.lock(f"webhook:{hook['id']}")) == b"another's"
+
+
+def test_a_slow_receiver_does_not_hold_up_the_others(api: Caller) -> None:
+    """One receiver does not answer at all; the other is told all there is, round after round, meanwhile."""
+    slow = added(api, url="https://slow.example/hook")
+    quick = added(api)
+    answered, told = threading.Event(), []
+
+    def send(url: str, body: bytes, headers: dict[str, str]) -> Posted:
+        if url == slow["url"]:
+            assert answered.wait(60)
+        told.append((url, json.loads(body)["data"]["data"]["n"]))
+        return OK
+
+    for _ in range(3):
+        tell(api.stores.client, count=2)
+        for _ in range(20):  # the quick one's thread may still be at work when a round is looked at
+            deliver(api.stores, send, wait_s=0.2)
+            if api.get(f"/v1/webhooks/{quick['id']}").json["told_up_to"] == api.stores.events.last_id():
+                break
+    assert [n for url, n in told if url == quick["url"]] == [0, 1] * 3
+    assert [n for url, n in told if url == slow["url"]] == []
+    answered.set()
+    while api.get(f"/v1/webhooks/{slow['id']}").json["told_up_to"] != api.stores.events.last_id():
+        deliver(api.stores, send)
+    assert [n for url, n in told if url == slow["url"]] == [0, 1] * 3
+
+
+def test_slow_receivers_take_no_more_than_their_threads(api: Caller) -> None:
+    hooks = [added(api, url=f"https://slow-{i}.example/") for i in range(AT_ONCE + 3)]
+    tell(api.stores.client)
+    answered, at_once, most = threading.Event(), set(), []
+
+    def send(url: str, body: bytes, headers: dict[str, str]) -> Posted:
+        at_once.add(url)
+        most.append(len(at_once))
+        assert answered.wait(60)
+        at_once.discard(url)
+        return OK
+
+    deliver(api.stores, send, wait_s=0.3)
+    deliver(api.stores, send, wait_s=0.3)
+    assert max(most) <= AT_ONCE
+    answered.set()
+    last = api.stores.events.last_id()
+    while any(api.get(f"/v1/webhooks/{hook['id']}").json["told_up_to"] != last for hook in hooks):
+        deliver(api.stores, send)
+    assert len(most) == len(hooks)
 
 
 def test_a_deleted_webhook_is_gone(api: Caller) -> None:

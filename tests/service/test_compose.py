@@ -15,7 +15,7 @@ from service.settings import Settings
 
 COMPOSE = yaml.safe_load((Path(__file__).parents[2] / "docker-compose.yml").read_text())
 SERVICES = COMPOSE["services"]
-OURS = ["api", "worker", "geometry-worker"]
+OURS = ["api", "worker", "geometry-worker", "planning-worker"]
 
 
 def test_the_parts_are_those_of_the_embedded_default():
@@ -56,7 +56,7 @@ def test_our_parts_run_commands_that_exist_not_as_root_and_after_redis(name):
     assert Settings.from_env({"BOREWRIGHT_REDIS_URL": service["environment"]["BOREWRIGHT_REDIS_URL"]})
 
 
-@pytest.mark.parametrize("name", ["worker", "geometry-worker"])
+@pytest.mark.parametrize("name", ["worker", "geometry-worker", "planning-worker"])
 def test_a_worker_s_health_check_asks_for_its_own_queue(name):
     _, program, *arguments = SERVICES[name]["healthcheck"]["test"]
     assert program == "borewright"

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from tests.geometry import shapes
+from tests.geometry.test_fuzz import ORIGINALS, declared, mutated
 from tests.service import api_bodies as bodies
 from tests.service.customers import call, opened, stock
 from tests.service.processes import Running, is_alive, running, wait_until
@@ -184,6 +185,19 @@ def test_a_hostile_file_is_answered_and_the_worker_lives_on(shop: Shop, name: st
 def test_most_hostile_files_are_refused_outright(shop: Shop) -> None:
     states = Counter(part["state"] for part in shop.get("/v1/parts?limit=200")["items"])
     assert states["refused"] >= len(HOSTILE) - 2
+
+
+def test_mutated_files_are_each_answered_by_a_worker_that_lives_on(shop: Shop) -> None:
+    """Sixteen here, a process each; the same mutations by the thousand run in tests/geometry/test_fuzz.py."""
+    worker = shop.up.pid_of("geometry-worker-1")
+    files = [(mutated(name, number), declared(name)) for name in ORIGINALS for number in (2, 5)]
+    made = [shop.upload("/v1/parts", data, unit="mm", format=kind) for data, kind in files]
+    assert {status for status, _ in made} <= {200, 202}
+    for _, part in made:
+        ended = shop.await_part(part["id"])
+        assert ended["summary"] or ended["problem"]["detail"]
+        assert (ended["problem"] or {}).get("type") != "urn:borewright:problem:mesh-crashed"
+    assert shop.up.pid_of("geometry-worker-1") == worker
 
 
 def test_a_worker_killed_in_mid_analysis_loses_nothing(shop: Shop) -> None:

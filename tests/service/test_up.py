@@ -23,7 +23,7 @@ from tests.service.processes import Running, running, wait_until
 pytestmark = pytest.mark.usefixtures("redis_binary")
 
 COMMAND = [sys.executable, "-P", "-m", "service.cli"]
-CHILDREN = ("redis", "routing-worker-1", "geometry-worker-1", "api")
+CHILDREN = ("redis", "routing-worker-1", "geometry-worker-1", "planning-worker-1", "api")
 
 
 @dataclass

@@ -233,8 +233,9 @@ def test_unknown_claims_are_not_found(stores: Stores) -> None:
 def test_many_real_clients_never_share_a_copy(redis_url: str, stores: Stores) -> None:
     """Six agents on two machines, some of which die: each of 40 copies ends once."""
     job_ids = bound(stores, "a", "b", "c", "d", quantity=10)
-    for name in ("c", "d"):
-        stores.dispatch.move(moved(stores, name, to="m2"))
+    for name, job_id in zip("cd", job_ids[2:], strict=True):
+        machine_id = stores.dispatch.machine_of(job_id) or ""
+        stores.dispatch.move(moved(stores, name, to="m2", machine_id=machine_id))
     ended: list[tuple[str, int]] = []
 
     def agent(number: int) -> None:
@@ -253,6 +254,9 @@ def test_many_real_clients_never_share_a_copy(redis_url: str, stores: Stores) ->
                 continue  # it dies: the lease lapses
             try:
                 own.claims.renew(claim.id, 0.5)
+                if (turn + number) % 5 == 1:
+                    own.claims.give_back(claim.id, "no filament at hand")
+                    continue
                 own.claims.finish(claim.id, GOOD)
             except ClaimOverError:
                 continue

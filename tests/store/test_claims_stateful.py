@@ -6,6 +6,7 @@ The model is a plain dictionary of copies; the store is asked after each step.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 import redis
@@ -23,18 +24,24 @@ from hypothesis.stateful import (
 
 from tests.builders import job
 from tests.store.dispatching import lapse_now, moved, stock
-from workers.model.dispatch import Claim, ClaimState, CopyState
+from workers.model.dispatch import Claim, ClaimState, CopyState, DispatchList
 from workers.model.errors import ConflictError
+from workers.model.fleet import Spool
 from workers.model.job import JobState
+from workers.model.long_task import TaskState
 from workers.model.outcome import Report
+from workers.model.plan import ListVersion
 from workers.model.routing import Routing
 from workers.routing.decide import Router
 from workers.store.claims import BusyError, ClaimOverError, Nothing, Taking, new_claim_id
 from workers.store.inbox import Result
+from workers.store.plans import Application, Placing
 from workers.store.stores import Stores, open_stores
+from workers.tasks import record_outcomes
 from workers.tasks.dispatch import bind_routed
 
 MACHINES = ("m1", "m2")
+NOZZLES = {"m1": "n1", "m2": "n2"}
 ENDED = (JobState.DONE, JobState.SCRAPPED, JobState.CANCELLED)
 
 
@@ -183,6 +190,42 @@ class Lists(RuleBasedStateMachine):
                 assert one.held
                 assert machine_id != to
 
+    @rule(claim_id=claims | st.none(), meanwhile=st.sampled_from(["nothing", "lapse", "finish", "take", "another job"]))
+    def apply_a_plan(self, claim_id: str | None, meanwhile: str) -> None:
+        """All waiting jobs to the other machine, in turned order: all of it where nothing came between, or nothing."""
+        subject = self._ended_plan()
+        self.stores.claims.lapse()
+        lists = {one: self.stores.dispatch.get(one) for one in MACHINES}
+        planned = Application(
+            subject=subject,
+            shop_revision=self.stores.fleet.revision(),
+            list_versions=[ListVersion(machine_id=one, version=lists[one].version) for one in MACHINES],
+            placings=[*_swapped(lists, "m1", "m2"), *_swapped(lists, "m2", "m1")],
+        )
+        if meanwhile == "take":
+            self._take(self._machine(0), "in between")
+        elif meanwhile == "another job":
+            self.another_job(1)
+        elif meanwhile != "nothing" and claim_id is not None:
+            self._act(claim_id, meanwhile, accepted=True, remake=False)
+            self.stores.claims.lapse()
+        same = all(self.stores.dispatch.version(one) == lists[one].version for one in MACHINES)
+        word, _ = self.stores.plans.apply(planned)
+        assert (word == "applied") == same
+        for machine_id in MACHINES if same else ():
+            moved_here = [one.listed.entry.job_id for one in planned.placings if one.to_machine == machine_id]
+            listed = [one.entry.job_id for one in self.stores.dispatch.get(machine_id).listed]
+            assert listed[: len(moved_here)] == moved_here[::-1]
+
+    def _ended_plan(self) -> str:
+        """A plan that is done; what its result says is not looked at here."""
+        self.plans = getattr(self, "plans", 0) + 1
+        task = self.stores.long_tasks.create("plan", f"{self.plans:026}", b"{}", seconds=1.0)
+        held = self.stores.long_tasks.claim("planner")
+        assert held is not None
+        self.stores.long_tasks.finish(held, TaskState.DONE, b"{}")
+        return task.subject
+
     @rule(number=st.integers(0, 20))
     def route_anew(self, number: int) -> None:
         job_id = self._some_job(number)
@@ -252,6 +295,19 @@ class Lists(RuleBasedStateMachine):
             assert self.stores.jobs.get(job_id).state in ENDED
             if job_id not in self.cancelled:
                 assert sorted(copy for one, copy in self.ended if one == job_id) == list(range(1, quantity + 1))
+        self.every_finish_has_one_outcome_and_takes_its_filament_once()
+
+    def every_finish_has_one_outcome_and_takes_its_filament_once(self) -> None:
+        while record_outcomes(self.stores):
+            pass
+        events = self.stores.events.after("0", 10_000)
+        finishes = Counter(e.subject.removeprefix("job/") for e in events if e.kind == "claim.finished")
+        outcomes = list(self.stores.outcomes.newest_first())
+        unrouted = {one for one in self.jobs if self.stores.jobs.routing(one) is None}  # ended while routed anew
+        assert all(finishes[one] == count for one, count in Counter(o.job_id for o in outcomes).items())
+        assert {one for one in finishes if one not in {o.job_id for o in outcomes}} <= unrouted
+        taken = sum(one.spool_g for one in outcomes)
+        assert self.stores.fleet.get(Spool, "spool-pla").remaining_g == pytest.approx(900.0 - taken, abs=1e-4)
 
     def _route(self) -> None:
         """Commit what is in the inbox as routed; what it is routed to was scored once."""
@@ -262,6 +318,20 @@ class Lists(RuleBasedStateMachine):
     def _some_job(self, number: int) -> str | None:
         job_ids = sorted(self.jobs)
         return job_ids[number % len(job_ids)] if job_ids else None
+
+
+def _swapped(lists: dict[str, DispatchList], machine_id: str, to: str) -> list[Placing]:
+    """What waits on one machine, put on the other, the last ahead of all."""
+    waiting = [one for one in lists[machine_id].listed if not one.held]
+    return [
+        Placing(
+            listed=replace(one, place=-float(i), entry=replace(one.entry, nozzle_id=NOZZLES[to])),
+            from_machine=machine_id,
+            to_machine=to,
+            data={"position": i},
+        )
+        for i, one in enumerate(waiting, 1)
+    ]
 
 
 def _request(machine_id: str) -> Taking:

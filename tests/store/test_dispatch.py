@@ -11,7 +11,7 @@ from itertools import pairwise
 import pytest
 import redis
 
-from tests.builders import job
+from tests.builders import block, job
 from tests.store.dispatching import bound, moved, stock
 from workers.model.errors import ConflictError, VersionMismatchError
 from workers.model.fleet import Machine, MachineState
@@ -158,3 +158,20 @@ def test_jobs_that_wait_to_be_routed_go_before_binding(stores: Stores) -> None:
     drain_and_bind(stores, "a")
     assert sorted(order(stores)) == ["a", "b"]
     assert bind_all(stores) == 0
+
+
+def test_jobs_go_to_as_good_a_machine_where_they_wait_less_and_their_routing_says_why(stores: Stores) -> None:
+    """Two machines alike: by the routing alone all jobs would queue at the first."""
+    job_ids = bound(stores, *"abcdefgh", due_at=time.time() + 3600.0, summary=block(80, 80, 40))
+    lengths = [len(stores.dispatch.get(one).listed) for one in ("m1", "m2")]
+    assert sum(lengths) == 8
+    assert min(lengths) >= 3
+    moved_on = next(one for one in job_ids if stores.dispatch.machine_of(one) == "m2")
+    routing = stores.jobs.routing(moved_on)
+    assert routing is not None
+    assert routing.chosen is not None
+    assert routing.chosen.machine_id == "m2"
+    assert routing.others[0].machine_id == "m1"
+    assert routing.notes[-1].startswith("Put on the list of m2: as good as m1 (0.01 less in utility), and saves ")
+    line = next(one for one in stores.events.history(f"job/{moved_on}") if one.kind == "job.bound")
+    assert line.data["reason"] in routing.notes[-1]

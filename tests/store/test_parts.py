@@ -14,8 +14,8 @@ from workers.model.errors import ConflictError, InvalidError, NotFoundError, Una
 from workers.model.job import JobSpec, JobState
 from workers.model.part_record import AS_GIVEN, MeshOptions, Orientation, PartPose, PartProblem, PartState
 from workers.store.analyses import Claim
-from workers.store.parts import Upload
 from workers.store.stores import Stores, open_stores
+from workers.store.uploads import Upload
 
 MM = MeshOptions(unit="mm")
 POSES = (PartPose(name=AS_GIVEN, summary=block()),)

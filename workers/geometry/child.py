@@ -1,7 +1,8 @@
 """The child process of the sandbox: one mesh in on standard input, lines of JSON out, then the end.
 
 Input: one line of JSON (the request) and the bytes of the file. Output lines: {"progress": [phase, percent]},
-then one of {"summary": ...}, {"poses": [...]}, {"refused": {"slug", "detail"}}.
+then one of {"summary": ..., "display": ...}, {"poses": [...], "display": ...}, {"refused": {"slug", "detail"}};
+display: what the part looks like, as base64, where it was asked for.
 """
 
 from __future__ import annotations
@@ -11,12 +12,16 @@ import os
 import resource
 import signal
 import sys
-from typing import Any, BinaryIO
+from base64 import b64encode
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from workers.geometry.errors import MeshMemoryError
 from workers.geometry.limits import MIB, MeshLimits
 from workers.model.codec import from_plain, to_json, to_plain
 from workers.model.errors import InvalidError
+
+if TYPE_CHECKING:
+    from workers.geometry.mend import Solid
 
 _GRACE_S = 5
 _PR_SET_PDEATHSIG = 1
@@ -71,11 +76,27 @@ def _analysed(request: dict[str, Any], limits: MeshLimits, out: BinaryIO) -> dic
         _answer(out, {"progress": [phase, percent]})
 
     data = sys.stdin.buffer.read()
+    look = _Look()
     options = {"fmt": request["fmt"], "unit": request["unit"], "limits": limits, "progress": progress}
+    options["seen"] = look if request["display"] else None
     if request["poses"]:
         pairs = summarise_poses(data, most=request["poses"], **options)
-        return {"poses": [[to_plain(pose), to_plain(summary)] for pose, summary in pairs]}
-    return {"summary": to_plain(summarise(data, **options))}
+        return {"poses": [[to_plain(pose), to_plain(summary)] for pose, summary in pairs], "display": look.text}
+    return {"summary": to_plain(summarise(data, **options)), "display": look.text}
+
+
+class _Look:
+    """Keeps what the part looks like; a part that cannot be drawn within the bounds is measured all the same."""
+
+    text = ""
+
+    def __call__(self, solid: Solid) -> None:
+        from workers.geometry.display import display_stl
+
+        try:
+            self.text = b64encode(display_stl(solid)).decode("ascii")
+        except (MemoryError, RuntimeError, ValueError, IndexError, OSError) as problem:
+            print(f"the part is not drawn: {type(problem).__name__}", file=sys.stderr)
 
 
 def _is_memory(problem: BaseException) -> bool:

@@ -25,6 +25,14 @@ def features_of(surface: Surface) -> tuple[Feature, ...]:
     return (*_named(sorted(found, key=_rank)), *_lengths(surface.mesh))
 
 
+def search_notes(surface: Surface) -> tuple[str, ...]:
+    """What there is to say where the search was left out."""
+    count = len(surface.areas)
+    if count <= MOST_TRIANGLES:
+        return ()
+    return (f"holes, bosses and slots not searched for: {count:,} triangles, the limit is {MOST_TRIANGLES:,}",)
+
+
 def _rank(one: Found) -> tuple[float, ...]:
     return (_ORDER[one.kind], round(one.size_mm, 2), *(round(float(x), 2) for x in one.at))
 

@@ -7,14 +7,16 @@ import math
 import numpy as np
 
 from workers.geometry.mesh import Floats
-from workers.geometry.rounds import Found, is_through
+from workers.geometry.rounds import Found, is_through, same_direction
 from workers.geometry.walls import Surface, Wall, walls
 from workers.model.part import FeatureKind
 
 _OFF_MM = 0.03
-_SAME_TURN = math.radians(2.0)
+_SAME_TURN = math.radians(3.0)
+_LONGER = 1.03  # a convex outline is as long as its hull
 _PAIR_SHARE = 0.2  # of the wall's area that the two long sides of a slot must have
 _SLOT_LENGTH = 1.4  # times the width; shorter outlines have no clear width
+_LARGE_SHARE = 0.25  # of the largest side; smaller ones belong to the corners
 _MOST_SIDES = 400
 Side = tuple[float, float, float]  # azimuth of the normal, place along it, area
 
@@ -26,7 +28,7 @@ def flats_of(surface: Surface, axes: list[Floats], taken: list[Found]) -> list[F
     for axis in axes:
         for wall in walls(surface, axis, every):
             one = None if _is_taken(wall, taken) else _inward(wall)
-            if one is not None and not any(_same_axis(one, other) for other in [*found, *taken]):
+            if one is not None and not any(_is_known(one, other) for other in [*found, *taken]):
                 found.append(one)
     return found
 
@@ -40,75 +42,91 @@ def _is_taken(wall: Wall, taken: list[Found]) -> bool:
     return any(float(np.linalg.norm(other.at - middle)) < 0.05 * size + 0.05 for other in near)
 
 
-def _same_axis(one: Found, other: Found) -> bool:
-    apart = one.at - other.at
-    return bool(np.linalg.norm(apart) < 0.1 * min(one.size_mm, other.size_mm)) and other.kind is not FeatureKind.BOSS
+def _is_known(one: Found, other: Found) -> bool:
+    """Whether a find is another one again, seen around a nearly equal axis."""
+    narrow = min(one.size_mm, other.size_mm)
+    if other.kind is FeatureKind.BOSS or np.linalg.norm(one.at - other.at) > 0.3 * narrow:
+        return False
+    return bool(np.linalg.norm(one.at - other.at) < 0.1 * narrow or same_direction(one, other))
 
 
 def _inward(wall: Wall) -> Found | None:
     if wall.widest_gap() > math.radians(100.0):
         return None
-    sides = _sides(wall)
-    if not 4 <= len(sides) <= _MOST_SIDES or not _looks_in(wall, sides):
+    middle = (wall.flat.min(axis=0) + wall.flat.max(axis=0)) / 2
+    sides, span = _sides(wall, middle), wall.span()
+    if span is None or not 4 <= len(sides) <= _MOST_SIDES or not _looks_in(wall, middle, sides, span[1] - span[0]):
         return None
-    span = wall.span()
-    if span is None:
-        return None
-    kind, size = _flat_hole(sides) or _slot(wall, sides) or (None, 0.0)
-    if kind is None:
-        return None
-    low, high = wall.flat.min(axis=0), wall.flat.max(axis=0)
-    centre = _middle(sides) if kind is FeatureKind.FLAT_HOLE else (low + high) / 2
-    return Found(
-        kind,
-        size,
-        span[1] - span[0],
-        wall.plane @ centre + wall.axis * (span[0] + span[1]) / 2,
-        wall.axis,
-        is_through(wall),
-        len(sides) if kind is FeatureKind.FLAT_HOLE else None,
-        size if kind is FeatureKind.FLAT_HOLE else None,
-    )
+    flats = _large(sides)
+    size = _across(flats)
+    if size is not None:
+        centre = middle + _middle(flats)
+        return _found(FeatureKind.FLAT_HOLE, size, wall, span, centre, len(flats))
+    width = _slot_width(wall, sides)
+    return None if width is None else _found(FeatureKind.SLOT, width, wall, span, middle, None)
 
 
-def _sides(wall: Wall) -> list[Side]:
-    """Faces gathered by azimuth of the normal and place along it."""
+def _found(
+    kind: FeatureKind, size: float, wall: Wall, span: tuple[float, float], centre: Floats, sides: int | None
+) -> Found:
+    at = wall.plane @ centre + wall.axis * (span[0] + span[1]) / 2
+    across = None if sides is None else size
+    return Found(kind, size, span[1] - span[0], at, wall.axis, is_through(wall), sides, across)
+
+
+def _sides(wall: Wall, middle: Floats) -> list[Side]:
+    """Faces gathered by azimuth of the normal and place along it, the largest first.
+
+    Each group is what turns at most 1.5 degrees from its largest face: the fine facets of a rounded corner are
+    not drawn into the flat that they lead up to.
+    """
     turn = np.arctan2(wall.facing[:, 1], wall.facing[:, 0])
-    place = (wall.middles * wall.facing).sum(axis=1)
-    order = np.argsort(turn)
-    start = int(np.argmax(np.diff(np.append(turn[order], turn[order[0]] + 2 * math.pi)))) + 1
-    order = np.roll(order, -start)
-    unrolled = np.unwrap(turn[order])
-    breaks = np.flatnonzero(np.diff(unrolled) > _SAME_TURN) + 1
+    place = ((wall.middles - middle) * wall.facing).sum(axis=1)
+    left = np.argsort(-wall.areas, kind="stable")
+    weighty = 1e-3 * float(wall.areas.sum())
     sides: list[Side] = []
-    for group in np.split(np.arange(len(order)), breaks):
-        faces = order[group]
+    while len(left) and len(sides) <= _MOST_SIDES:
+        off = (turn[left] - turn[left[0]] + math.pi) % (2 * math.pi) - math.pi
+        like = np.abs(off) <= _SAME_TURN / 2
+        faces, azimuth = left[like], float(turn[left[0]] + np.average(off[like], weights=wall.areas[left[like]]))
+        left = left[~like]
         by_place = faces[np.argsort(place[faces])]
         for one in np.split(by_place, np.flatnonzero(np.diff(place[by_place]) > _OFF_MM) + 1):
             w = wall.areas[one]
-            azimuth = float(np.average(unrolled[group], weights=wall.areas[faces]))
-            sides.append((azimuth, float(np.average(place[one], weights=w)), float(w.sum())))
-    weighty = 1e-3 * sum(s[2] for s in sides)
-    return [s for s in sides if s[2] > weighty]
+            if w.sum() > weighty:
+                sides.append((azimuth, float(np.average(place[one], weights=w)), float(w.sum())))
+    return sides
 
 
-def _looks_in(wall: Wall, sides: list[Side]) -> bool:
-    """Whether every corner lies in front of every side: a convex outline seen from within."""
-    normals = np.array([(math.cos(t), math.sin(t)) for t, _, _ in sides])
-    ahead = wall.flat @ normals.T - np.array([p for _, p, _ in sides])
+def _looks_in(wall: Wall, middle: Floats, sides: list[Side], length: float) -> bool:
+    """Whether the outline is convex, no longer than its hull, and every corner lies in front of its large sides."""
+    import shapely
+
+    around = shapely.MultiPoint(wall.flat).convex_hull.length
+    if float(wall.areas.sum()) > _LONGER * around * length:
+        return False
+    most = max(s[2] for s in sides)
+    large = [s for s in sides if s[2] >= _LARGE_SHARE * most]
+    normals = np.array([(math.cos(t), math.sin(t)) for t, _, _ in large])
+    ahead = (wall.flat - middle) @ normals.T - np.array([p for _, p, _ in large])
     return bool(np.quantile(ahead.min(axis=1), 0.02) > -2 * _OFF_MM)
 
 
 def _opposite(sides: list[Side], i: int) -> int | None:
-    """The side that faces side i, if any."""
-    for j, (azimuth, _, _) in enumerate(sides):
-        if abs((azimuth - sides[i][0]) % (2 * math.pi) - math.pi) < _SAME_TURN:
-            return j
-    return None
+    """The largest side that faces side i, if any."""
+    facing = [j for j, s in enumerate(sides) if abs((s[0] - sides[i][0]) % (2 * math.pi) - math.pi) < _SAME_TURN]
+    return max(facing, key=lambda j: sides[j][2], default=None)
 
 
-def _flat_hole(sides: list[Side]) -> tuple[FeatureKind, float] | None:
-    """4, 6 or 8 equal sides in facing pairs: the size across flats."""
+def _large(sides: list[Side]) -> list[Side]:
+    """The sides that make most of the outline: without the facets of its eased corners. Empty if there are none."""
+    most = max(s[2] for s in sides)
+    large = [s for s in sides if s[2] >= _LARGE_SHARE * most]
+    return large if sum(s[2] for s in large) >= 0.5 * sum(s[2] for s in sides) else []
+
+
+def _across(sides: list[Side]) -> float | None:
+    """4, 6 or 8 sides at equal angles, in facing pairs equally far apart: the size across flats."""
     if len(sides) not in (4, 6, 8):
         return None
     pairs = [_opposite(sides, i) for i in range(len(sides))]
@@ -117,12 +135,12 @@ def _flat_hole(sides: list[Side]) -> tuple[FeatureKind, float] | None:
     sizes = [-(sides[i][1] + sides[j][1]) for i, j in enumerate(pairs) if j is not None]
     if max(sizes) - min(sizes) > 0.01 * max(sizes) + _OFF_MM:
         return None
-    turns = np.sort([s[0] for s in sides])
+    turns = np.sort(np.array([s[0] for s in sides]) % (2 * math.pi))
     steps = np.diff(np.append(turns, turns[0] + 2 * math.pi))
-    return (FeatureKind.FLAT_HOLE, float(np.mean(sizes))) if np.ptp(steps) < 2 * _SAME_TURN else None
+    return float(np.mean(sizes)) if np.ptp(steps) < 2 * _SAME_TURN else None
 
 
-def _slot(wall: Wall, sides: list[Side]) -> tuple[FeatureKind, float] | None:
+def _slot_width(wall: Wall, sides: list[Side]) -> float | None:
     """The distance of the two long sides of an outline clearly longer than wide."""
     i = max(range(len(sides)), key=lambda k: sides[k][2])
     j = _opposite(sides, i)
@@ -130,8 +148,7 @@ def _slot(wall: Wall, sides: list[Side]) -> tuple[FeatureKind, float] | None:
         return None
     width = -(sides[i][1] + sides[j][1])
     along = np.array([-math.sin(sides[i][0]), math.cos(sides[i][0])])
-    length = float(np.ptp(wall.flat @ along))
-    return (FeatureKind.SLOT, width) if width > 0 and length > _SLOT_LENGTH * width else None
+    return width if 0 < width * _SLOT_LENGTH < float(np.ptp(wall.flat @ along)) else None
 
 
 def _middle(sides: list[Side]) -> Floats:

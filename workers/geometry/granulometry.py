@@ -34,6 +34,7 @@ _SLIVER_MM2 = 1e-9  # smaller pieces come of rounding
 _POLYGON = 3
 _NEAR = 1.45  # radii: past the tip of a right angle, and short of REACH
 _MANY = 16  # tips to look at one by one
+_REACH_THINNED = 0.001  # radii; an arc of ARC_SEGMENTS strays by 0.005
 _AROUND = 4.0  # radii: further than any offset reaches
 # rad; offsets turn by less where they are arcs (a quarter turn / ARC_SEGMENTS, rounded to whole steps)
 _ARC_TURN = 0.35
@@ -67,7 +68,7 @@ def filled(section: Any, width_mm: float, corners: Corners | None = None) -> Cha
 class _Disc:
     """One disc in one section: an opening (sense 1) or a closing (-1), radius in mm.
 
-    moved is the section eroded (spread) by the radius; back that shape moved back by a hair more; reach the larger
+    moved is the section eroded (spread) by the radius; _back that shape moved back by a hair more; _reach the larger
     shape with mitred corners. The latter two are made for the whole section only where they must be.
     """
 
@@ -76,8 +77,8 @@ class _Disc:
     radius: float
     sense: int
     moved: Any = None
-    back: Any = None
-    reach: Any = None
+    _back: Any = None
+    _reach: Any = None
 
     def change(self) -> Change:
         import shapely
@@ -87,8 +88,8 @@ class _Disc:
             parts = shapely.get_parts(self.section)
             return Change(float(self.section.area), 0.0, tuple(parts[~shapely.is_empty(parts)]))
         total, marks = self._by_corners() or self._by_offset()
-        if len(marks) > _MANY and self.back is None:
-            total, marks = self._by_offset()
+        if len(marks) > _MANY and self._reach is None:
+            marks = self._out_of_reach(marks)
         if total <= 1e-6 * self.radius**2 or not len(marks):
             return Change(0.0, max(total, 0.0))
         whole = np.array(self.moved.bounds if self.sense < 0 else self.section.bounds)
@@ -111,60 +112,73 @@ class _Disc:
         """As points. A corner that only its own two edges moved is out of reach when it is sharp enough."""
         import shapely
 
-        near = self.moved if self.sense > 0 else shapely.boundary(self.moved)
-        shapely.prepare(near)
         tips = self.corners.tips(self.sense)
-        tips = tips[~shapely.dwithin(near, shapely.points(self.corners.points[tips]), _NEAR * self.radius)]
         if len(tips):
             blunt = np.cos(self.corners.turns[tips] / 2) * REACH_CORNER >= 1
             tips = tips[~(blunt & self.corners.kept(tips, after, self.radius))]
-        return shapely.points(self.corners.points[tips])
+        points = shapely.points(self.corners.points[tips])
+        if not len(tips):
+            return points
+        near = self.moved if self.sense > 0 else shapely.boundary(self.moved)
+        shapely.prepare(near)
+        return points[~shapely.dwithin(near, points, _NEAR * self.radius)]
 
     def _by_offset(self) -> tuple[float, Any]:
         """The same from the offsets themselves: area changed and the runs of the outline out of reach."""
+        back = self._all_back()
+        rest = self.sense * (_HAIR - 1) * self.radius * float(back.length)
+        total = self.sense * (float(self.section.area - back.area) + rest)
+        return total, self._out_of_reach(self.corners.runs)
+
+    def _out_of_reach(self, shapes: Any) -> Any:
+        """Those of some shapes that stick out of the larger shape, or reach into it where it is a closing's."""
         import shapely
 
-        self._whole()
-        rest = self.sense * (_HAIR - 1) * self.radius * float(self.back.length)
-        total = self.sense * (float(self.section.area - self.back.area) + rest)
-        runs = self.corners.runs
-        if self.sense > 0:
-            return total, runs[~shapely.covers(self.reach, runs)]
-        return total, runs[shapely.intersects(self.reach, runs)]
+        reach = self._all_reach()
+        return shapes[~shapely.covers(reach, shapes) if self.sense > 0 else shapely.intersects(reach, shapes)]
 
-    def _whole(self) -> None:
+    def _all_back(self) -> Any:
+        if self._back is None:
+            self._back = self._grown(self.moved)
+        return self._back
+
+    def _all_reach(self) -> Any:
         import shapely
 
-        if self.back is None:
-            self.back, self.reach = self._offsets(self.moved)
-            shapely.prepare(self.reach)
+        if self._reach is None:
+            self._reach = self._reaching(self.moved)
+            shapely.prepare(self._reach)
+        return self._reach
 
-    def _offsets(self, moved: Any) -> tuple[Any, Any]:
-        out = self.sense * self.radius
-        reach = moved.buffer(REACH * out, join_style="mitre", mitre_limit=REACH_CORNER / REACH)
-        return moved.buffer(_HAIR * out, quad_segs=ARC_SEGMENTS), reach
+    def _grown(self, moved: Any) -> Any:
+        return moved.buffer(self.sense * _HAIR * self.radius, quad_segs=ARC_SEGMENTS)
 
-    def _pieces(self, box: Floats | None) -> Any:
-        """The features in a box, or all."""
+    def _reaching(self, moved: Any) -> Any:
+        """The larger shape, of an outline thinned by no more than an arc's own error."""
+        thin = moved.simplify(_REACH_THINNED * self.radius, preserve_topology=False)
+        return thin.buffer(self.sense * REACH * self.radius, join_style="mitre", mitre_limit=REACH_CORNER / REACH)
+
+    def _pieces(self, boxes: Floats | None) -> Any:
+        """The features in some boxes, or all."""
         import shapely
 
-        section, (back, reach) = self._in(box)
+        section, back, reach = self._in(boxes)
         parts = shapely.get_parts(shapely.difference(*((section, back) if self.sense > 0 else (back, section))))
         parts = parts[shapely.get_type_id(parts) == _POLYGON]
         parts = parts[shapely.area(parts) > _SLIVER_MM2]
         shapely.prepare(reach)
         return parts[~shapely.covers(reach, parts) if self.sense > 0 else shapely.intersects(reach, parts)]
 
-    def _in(self, box: Floats | None) -> tuple[Any, tuple[Any, Any]]:
-        """The section and the two offsets within a box; those from no more than what can reach into it."""
-        if box is None:
-            self._whole()
-            return self.section, (self.back, self.reach)
-        if self.back is not None:
-            return clipped(self.section, box), (clipped(self.back, box), self.reach)
-        margin = _AROUND * self.radius * np.array([-1, -1, 1, 1])
-        back, reach = self._offsets(clipped(self.moved, box + margin))
-        return clipped(self.section, box), (clipped(back, box), reach)
+    def _in(self, boxes: Floats | None) -> tuple[Any, Any, Any]:
+        """The section and the two offsets within boxes; those from no more than what can reach into them."""
+        if boxes is None:
+            return self.section, self._all_back(), self._all_reach()
+        moved = None
+        if self._back is None or self._reach is None:
+            moved = clipped(self.moved, boxes + _AROUND * self.radius * np.array([-1, -1, 1, 1]))
+        back = self._grown(moved) if self._back is None else self._back
+        reach = self._reaching(moved) if self._reach is None else self._reach
+        return clipped(self.section, boxes), back if self.sense > 0 else clipped(back, boxes), reach
 
 
 def _disc(section: Any, width_mm: float, corners: Corners | None, sense: int) -> _Disc:

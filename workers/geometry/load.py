@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from workers.geometry import text_formats
@@ -69,10 +71,10 @@ def _checked(
         faces = faces[~lost]
         notes = (*notes, f"{int(lost.sum()):,} degenerate triangles dropped")
     mesh = TriangleMesh(vertices, faces, notes)
-    return TriangleMesh(vertices, faces, notes + _size_notes(mesh, limits))
+    return replace(mesh, hints=_size_hints(mesh, limits))
 
 
-def _size_notes(mesh: TriangleMesh, limits: MeshLimits) -> tuple[str, ...]:
+def _size_hints(mesh: TriangleMesh, limits: MeshLimits) -> tuple[str, ...]:
     """A hint when the size is unusual. Raises when no machine could be meant."""
     longest = float(mesh.extents.max())
     if not limits.smallest_mm <= longest <= limits.largest_mm:
@@ -83,4 +85,4 @@ def _size_notes(mesh: TriangleMesh, limits: MeshLimits) -> tuple[str, ...]:
     low, high = _USUAL_MM
     if low <= longest <= high:
         return ()
-    return (f"unit not changed, but is it right? the longest side is {longest:.4g} mm",)
+    return (f"the longest side is {longest:.4g} mm: is the unit right? nothing was rescaled",)

@@ -14,6 +14,7 @@ import numpy as np
 from workers.geometry.closing import covered, joined_corners, one_winding, without_doubles
 from workers.geometry.errors import MeshNotSolidError
 from workers.geometry.mesh import Floats, Ints, TriangleMesh, face_normals
+from workers.geometry.shells import are_apart
 from workers.model.part import Trust
 
 # Covers of up to this share of the surface leave the shape what it was; above it they are a guess.
@@ -37,6 +38,7 @@ class Solid:
     watertight: bool
     mended: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    hints: tuple[str, ...] = ()
     trust: Trust = Trust.FULL
 
     @property
@@ -69,7 +71,7 @@ def solid_of(mesh: TriangleMesh) -> Solid:
     solid = _as_it_is(mesh) or _welded(mesh) or _rewound(mesh)
     solid = _united(solid)
     _refuse_flat(solid)
-    return replace(solid, notes=mesh.notes)
+    return replace(solid, notes=mesh.notes, hints=mesh.hints)
 
 
 def _build(vertices: Floats, faces: Ints) -> Any | None:
@@ -141,7 +143,7 @@ def _united(solid: Solid) -> Solid:
         raise MeshNotSolidError("The triangles enclose no volume: a flat or open surface has no solid.")
     if len(shells) == 1:
         return _outward(solid, shells[0])
-    if all(s.volume() > 0 for s in shells) and not _boxes_meet(shells):
+    if all(s.volume() > 0 for s in shells) and (not _boxes_meet(shells) or are_apart(shells)):
         return replace(solid, bodies=len(shells))
     return _stacked(solid, sorted(shells, key=lambda s: -abs(s.volume())))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,18 +15,27 @@ Ints = NDArray[np.int64]
 _MIX = tuple(np.uint64(k) for k in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class TriangleMesh:
-    """vertices (n, 3) in mm, each in use; faces (m, 3), indices into them, counter-clockwise seen from outside."""
+    """vertices (n, 3) in mm, each in use; faces (m, 3), indices into them, counter-clockwise seen from outside.
+
+    notes: what was changed on reading; hints: what looks odd and was left as it is.
+    """
 
     vertices: Floats
     faces: Ints
     notes: tuple[str, ...] = ()
+    hints: tuple[str, ...] = ()
 
     @property
     def corners(self) -> Floats:
         """(m, 3, 3): the three corners of each triangle."""
         return self.vertices[self.faces]
+
+    @cached_property
+    def normals_areas(self) -> tuple[Floats, Floats]:
+        """Of the faces, as ``face_normals`` gives them."""
+        return face_normals(self.corners)
 
     def corners_of(self, faces: Ints) -> Floats:
         """(k, 3, 3): the corners of some triangles."""

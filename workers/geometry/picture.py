@@ -8,6 +8,7 @@ from html import escape
 from workers.model.part import GeometrySummary, LostRegion, WorstLayer
 
 _PANEL, _GAP, _HEAD = 260.0, 24.0, 46.0
+_LEAST = 440.0  # width that the heading needs
 _MOST_PANELS = 8
 _STYLE = (
     "text{font:14px system-ui,sans-serif;fill:#222}.small{font-size:12px;fill:#555}"
@@ -36,7 +37,7 @@ def worst_layer_svg(summary: GeometrySummary, layer: int = 0) -> str:
         x = _GAP + (i % columns) * (_PANEL + _GAP)
         y = _HEAD + (i // columns) * (_PANEL + _HEAD)
         body.append(_panel(worst, region, x, y))
-    width, height = _GAP + columns * (_PANEL + _GAP), _HEAD + rows * (_PANEL + _HEAD) + _GAP
+    width, height = max(_LEAST, _GAP + columns * (_PANEL + _GAP)), _HEAD + rows * (_PANEL + _HEAD) + _GAP
     return _document(width, height, f"Layer at z = {worst.z_mm:g} mm", _said(worst), body)
 
 

@@ -18,8 +18,13 @@ from workers.geometry.walls import SMOOTH_COS, Surface, Wall, walls
 from workers.model.part import Axis, FeatureKind
 
 _WIDEST_GAP = math.radians(62.4)  # no whole number of usual facets, so that rounding never decides
-# A corner may be off the circle by this, or this share of the radius: room for 20 um of noise.
-_OFF_MM, _OFF_SHARE = 0.03, 0.005
+# A corner may be off the circle by this, or this share of the radius: room for 20 um of noise (2.5 deviations).
+_OFF_MM, _OFF_SHARE = 0.05, 0.005
+_NEAREST_SHARE = math.cos(math.radians(20.5))  # a facet of a ninth of a turn is 20 degrees to either side
+# Of the corners' distance from the facets' mean, and deviation over mean of the facets' angles: measured on meshes
+# thinned to half by quadrics (Garland & Heckbert 1997), 0.45 and more against up to 0.15 for noise; 0.3 against 0.1.
+_THINNED_OFF, _UNEVEN = 0.3, 0.2
+_SAME_DIRECTION = math.cos(math.radians(15.0))
 _LEAST_MM = 0.3  # a smaller circle is below what any bead resolves
 
 
@@ -43,7 +48,7 @@ def rounds_of(surface: Surface, axes: list[Floats]) -> list[Found]:
     smooth = surface.turn_cos > SMOOTH_COS
     for axis in axes:
         for wall in walls(surface, axis, smooth):
-            one = _round(wall)
+            one = _round(wall) or _round(wall.straightened())
             if one is not None and not any(same_place(one, other) for other in found):
                 found.append(one)
     return found
@@ -52,33 +57,88 @@ def rounds_of(surface: Surface, axes: list[Floats]) -> list[Found]:
 def same_place(one: Found, other: Found) -> bool:
     """Whether two finds are the same wall seen around two nearly equal axes."""
     near = np.linalg.norm(one.at - other.at) < 0.1 * min(one.size_mm, other.size_mm)
-    return bool(near and abs(one.size_mm - other.size_mm) < 0.05 * one.size_mm and one.kind is other.kind)
+    alike = abs(one.size_mm - other.size_mm) < 0.05 * one.size_mm and one.kind is other.kind
+    return bool(near and alike and same_direction(one, other))
 
 
-def _round(wall: Wall) -> Found | None:
-    if wall.widest_gap() > _WIDEST_GAP:
+def same_direction(one: Found, other: Found) -> bool:
+    """Whether two finds stand along the same line, to 15 degrees."""
+    return abs(float(one.direction @ other.direction)) > _SAME_DIRECTION
+
+
+def _round(wall: Wall | None) -> Found | None:
+    if wall is None or wall.widest_gap() > _WIDEST_GAP:
         return None
-    centre, radius = fitted_circle(wall.flat)
-    off = np.abs(np.linalg.norm(wall.flat - centre, axis=1) - radius)
-    if 2 * radius < _LEAST_MM or np.quantile(off, 0.95) > max(_OFF_MM, _OFF_SHARE * radius):
-        return None
-    outward = ((wall.middles - centre) * wall.facing).sum(axis=1) / radius
-    lean = float(np.average(outward, weights=wall.areas))
+    ring = _Ring.of(wall)
     span = wall.span()
-    if abs(lean) < 0.85 or span is None:
+    if 2 * ring.radius < _LEAST_MM or abs(ring.lean) < 0.85 or not ring.is_round() or span is None:
         return None
-    kind = FeatureKind.BOSS if lean > 0 else FeatureKind.HOLE
-    facets = _facets(wall, centre)
+    kind = FeatureKind.BOSS if ring.lean > 0 else FeatureKind.HOLE
     return Found(
         kind,
-        2 * radius,
+        2 * ring.true_radius(),
         span[1] - span[0],
-        wall.plane @ centre + wall.axis * (span[0] + span[1]) / 2,
+        wall.plane @ ring.centre + wall.axis * (span[0] + span[1]) / 2,
         wall.axis,
         is_through(wall) if kind is FeatureKind.HOLE else None,
-        facets,
-        2 * radius * math.cos(math.pi / facets),
+        ring.facets,
+        2 * ring.nearest,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ring:
+    """A wall's corners around the circle fitted to them, lengths in mm.
+
+    off: how far nineteen corners of twenty are from the circle at most; nearest: the edge next to the axis, so that
+    twice this is the widest pin that fits (for a regular n-gon d cos(pi / n)); middling: the mean distance of the
+    facets; lean: 1 where all face outwards, -1 inwards; unevenness: that of the facets' angles (deviation / mean).
+    """
+
+    centre: Floats
+    radius: float
+    off: float
+    nearest: float
+    middling: float
+    lean: float
+    facets: int
+    unevenness: float
+
+    @classmethod
+    def of(cls, wall: Wall) -> _Ring:
+        centre, radius = fitted_circle(wall.flat)
+        off = float(np.quantile(np.abs(np.linalg.norm(wall.flat - centre, axis=1) - radius), 0.95))
+        outward = ((wall.middles - centre) * wall.facing).sum(axis=1)
+        facets, unevenness = _facets(wall, centre)
+        return cls(
+            centre,
+            radius,
+            off,
+            _nearest(wall, centre, radius, max(2 * off, _OFF_MM)),
+            abs(float(np.average(outward, weights=wall.areas))),
+            float(np.average(outward, weights=wall.areas)) / max(radius, 1e-9),
+            facets,
+            unevenness,
+        )
+
+    def is_thinned(self) -> bool:
+        """Whether the corners are off the circle as thinning leaves them: unevenly, by the facets' own sagitta."""
+        return self.off > _THINNED_OFF * (self.radius - self.middling) and self.unevenness > _UNEVEN
+
+    def is_round(self) -> bool:
+        """Whether the corners keep to the circle and no facet is as wide as those of an octagon."""
+        room = max(_OFF_MM, _OFF_SHARE * self.radius)
+        if self.is_thinned():
+            room = max(room, self.radius - self.middling)
+        return self.off <= room and self.nearest >= _NEAREST_SHARE * self.radius
+
+    def true_radius(self) -> float:
+        """Through the corners; of a thinned mesh, whose corners were pushed out, that of the same circumference.
+
+        An n-gon with corners at R and facets at R cos(x), x = pi / n, is as long as a circle of R (1 - x^2 / 6),
+        which is a third of the way from the corners to the facets.
+        """
+        return (2 * self.radius + self.middling) / 3 if self.is_thinned() else self.radius
 
 
 def fitted_circle(points: Floats) -> tuple[Floats, float]:
@@ -90,18 +150,50 @@ def fitted_circle(points: Floats) -> tuple[Floats, float]:
     return middle + np.array([x, y]), math.sqrt(max(float(rest + x * x + y * y), 0.0))
 
 
-def _facets(wall: Wall, centre: Floats) -> int:
-    """How many corners the circle has: groups of equal azimuth, by gaps well under the widest.
+def _facets(wall: Wall, centre: Floats) -> tuple[int, float]:
+    """Corners of the circle and unevenness of their angles, at the end that has more: ends that are not flat differ."""
+    arms = wall.flat - centre
+    turn = np.arctan2(arms[:, 1], arms[:, 0])
+    low = wall.along < (wall.along.min() + wall.along.max()) / 2
+    return max(_corners(turn[end]) for end in (low, ~low))
+
+
+def _corners(turn: Floats) -> tuple[int, float]:
+    """Groups of equal azimuth, by gaps well under the widest, and how uneven the gaps are; at least three groups.
 
     Where something cuts the wall open, the facets that are left tell how many the whole circle would have.
     """
-    arms = wall.flat - centre
-    turn = np.sort(np.arctan2(arms[:, 1], arms[:, 0]))
+    if len(turn) < 3:
+        return 3, 0.0
+    turn = np.sort(turn)
     gaps = np.diff(np.append(turn, turn[0] + 2 * math.pi))
-    usual = float(np.median(gaps[gaps > 0.1 * gaps.max()]))
+    real = gaps[gaps > 0.1 * gaps.max()]
+    usual = float(np.median(real))
+    within = real[real <= 1.8 * usual]
+    unevenness = float(within.std() / within.mean())
     if gaps.max() > 1.8 * usual:
-        return max(round(2 * math.pi / usual), 3)
-    return max(int((gaps > 0.3 * gaps.max()).sum()), 3)
+        return max(round(2 * math.pi / usual), 3), unevenness
+    return max(int((gaps > 0.3 * gaps.max()).sum()), 3), unevenness
+
+
+def _nearest(wall: Wall, centre: Floats, radius: float, room: float) -> float:
+    """Distance from the axis to the nearest edge whose ends lie on the circle, give or take ``room``, mm."""
+    corners = wall.surface.mesh.corners_of(wall.faces) @ wall.plane - centre
+    on = np.abs(np.linalg.norm(corners, axis=2) - radius) <= room
+    nearest = radius
+    for one, two in ((0, 1), (1, 2), (2, 0)):
+        both = on[:, one] & on[:, two]
+        if both.any():
+            nearest = min(nearest, float(_to_origin(corners[both, one], corners[both, two]).min()))
+    return nearest
+
+
+def _to_origin(one: Floats, two: Floats) -> Floats:
+    """Distance of each segment (k, 2) to (k, 2) from the origin."""
+    step = two - one
+    length2 = np.maximum((step**2).sum(axis=1), 1e-18)
+    share = np.clip(-(one * step).sum(axis=1) / length2, 0.0, 1.0)
+    return np.asarray(np.linalg.norm(one + share[:, None] * step, axis=1))
 
 
 def is_through(wall: Wall) -> bool:

@@ -9,7 +9,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from base64 import b64decode
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import IO, Any
 
@@ -29,6 +30,7 @@ from workers.model.codec import from_plain, to_plain
 from workers.model.errors import InvalidError
 from workers.model.part import GeometrySummary
 
+KeepDisplay = Callable[[bytes], None]
 _MOST_OUTPUT = 64 * MIB
 _READ = 1 << 16
 _TIME_SIGNALS = (-14, -24)  # SIGALRM, SIGXCPU
@@ -42,9 +44,13 @@ def run_summary(
     unit: str,
     limits: MeshLimits | None = None,
     progress: Progress | None = None,
+    keep_display: KeepDisplay | None = None,
 ) -> GeometrySummary:
-    """``summarise`` in a child process. Raises MeshRefusedError or a subclass; unavailable if it cannot start."""
-    answer = _run(data, fmt, unit, limits or MeshLimits(), progress, poses=0)
+    """``summarise`` in a child process. Raises MeshRefusedError or a subclass; unavailable if it cannot start.
+
+    keep_display is given what the part looks like (``display_stl``), where that could be made.
+    """
+    answer = _run(data, fmt, unit, limits or MeshLimits(), progress, keep_display, poses=0)
     return from_plain(answer["summary"], GeometrySummary)
 
 
@@ -56,20 +62,29 @@ def run_poses(
     limits: MeshLimits | None = None,
     progress: Progress | None = None,
     most: int = 4,
+    keep_display: KeepDisplay | None = None,
 ) -> tuple[tuple[Pose, GeometrySummary], ...]:
-    """``summarise_poses`` in a child process. Raises as ``run_summary``."""
-    answer = _run(data, fmt, unit, limits or MeshLimits(), progress, poses=most)
+    """``summarise_poses`` in a child process. Raises and keeps as ``run_summary``."""
+    answer = _run(data, fmt, unit, limits or MeshLimits(), progress, keep_display, poses=most)
     return tuple((from_plain(pose, Pose), from_plain(summary, GeometrySummary)) for pose, summary in answer["poses"])
 
 
 def _run(
-    data: bytes, fmt: str | None, unit: str, limits: MeshLimits, progress: Progress | None, *, poses: int
+    data: bytes,
+    fmt: str | None,
+    unit: str,
+    limits: MeshLimits,
+    progress: Progress | None,
+    keep_display: KeepDisplay | None,
+    *,
+    poses: int,
 ) -> dict[str, Any]:
     if len(data) > limits.upload_bytes:
         raise MeshTooLargeError(
             f"The file has {len(data) / MIB:.1f} MiB; the limit is {limits.upload_bytes / MIB:g} MiB."
         )
     request = {"fmt": fmt, "unit": unit, "limits": to_plain(limits), "poses": poses}
+    request["display"] = keep_display is not None
     deadline = time.monotonic() + limits.seconds
     with tempfile.TemporaryFile() as errors, _child(request, data, errors) as child:
         for message in _messages(child, deadline, limits):
@@ -77,7 +92,10 @@ def _run(
                 if progress:
                     progress(*message["progress"])
                 continue
-            return _kept(message)
+            answer = _kept(message)
+            if keep_display and answer["display"]:
+                keep_display(b64decode(answer["display"]))
+            return answer
         raise _end(child, errors, limits)
 
 

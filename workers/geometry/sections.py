@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -9,10 +10,11 @@ from typing import Any
 import numpy as np
 
 from workers.geometry.mend import Solid
-from workers.geometry.mesh import Floats, TriangleMesh, face_normals
+from workers.geometry.mesh import Floats, TriangleMesh
 from workers.model.part import SectionProfile
 
 MOST_SLABS = 200
+_THREADS = 2
 # A face is horizontal when its normal is within this of the vertical; 1 - cos(0.8 deg). Engineering prior.
 _FLAT_NORMAL = 1e-4
 _UPRIGHT = 1e-5  # |n_z| of a wall: it leans by a micrometre in 100 mm
@@ -48,10 +50,9 @@ class Slabs:
 
 def horizontal_levels(mesh: TriangleMesh, mean_section_mm2: float) -> Floats:
     """Heights of the horizontal faces that matter, bottom and top included, rising, mm."""
-    corners = mesh.corners
-    normals, areas = face_normals(corners)
+    normals, areas = mesh.normals_areas
     flat = np.abs(normals[:, 2]) > 1 - _FLAT_NORMAL
-    z, weight = corners[flat, :, 2].mean(axis=1), areas[flat]
+    z, weight = mesh.vertices[mesh.faces[flat], 2].mean(axis=1), areas[flat]
     bottom, top = float(mesh.vertices[:, 2].min()), float(mesh.vertices[:, 2].max())
     inner = _clustered(z, weight, (bottom, top), _LEVEL_SHARE * mean_section_mm2)
     return np.concatenate([[bottom], inner, [top]])
@@ -86,7 +87,8 @@ def slabs_of(solid: Solid, mesh: TriangleMesh, most: int = MOST_SLABS) -> Slabs:
         heights.append(np.linspace(low, high, count + 1))
         zone.append(np.full(count, i))
     z = np.concatenate([(h[1:] + h[:-1]) / 2 for h in heights])
-    measures = np.array([_measures(solid.body.slice(float(at))) for at in z]).reshape(-1, 4)
+    with ThreadPoolExecutor(_THREADS) as pool:  # slicing lets go of the interpreter's lock
+        measures = np.array(list(pool.map(lambda at: _measures(solid.body.slice(float(at))), z))).reshape(-1, 4)
     return Slabs(
         z=z,
         dz=np.concatenate([np.diff(h) for h in heights]),
@@ -100,10 +102,10 @@ def slabs_of(solid: Solid, mesh: TriangleMesh, most: int = MOST_SLABS) -> Slabs:
 
 def _prisms(mesh: TriangleMesh, levels: Floats) -> list[bool]:
     """For each zone between levels, whether no leaning face reaches into it."""
-    corners = mesh.vertices[mesh.faces, 2]
-    normals, areas = face_normals(mesh.corners)
+    normals, areas = mesh.normals_areas
     lean = (np.abs(normals[:, 2]) > _UPRIGHT) & (areas > 0)
-    low, high = corners[lean].min(axis=1), corners[lean].max(axis=1)
+    heights = mesh.vertices[mesh.faces[lean], 2]
+    low, high = heights.min(axis=1), heights.max(axis=1)
     margin = _LEVEL_MM / 2
     return [not ((high > a + margin) & (low < b - margin)).any() for a, b in pairwise(levels)]
 

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, filled, lost
+from workers.geometry.inner_corners import tightest_corner_mm
 from workers.geometry.layers import LayerCurveSet
 from workers.geometry.sections import outline
 from workers.model.part import SmallestFeatures
@@ -22,6 +23,9 @@ _POINT_MM = 0.02  # what is still a feature for a bead this narrow is a point
 _EXACT_MM = 0.002
 _LIKE = 0.15  # a rib keeps its thickness to this share over half of it up and down
 _TRIES = 12
+RELIEF_MM = 3.0  # higher is a wall and deeper a slot; engineering prior
+_STEP_MM = 0.5
+_RELIEF_TRIES = 24
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,18 +39,60 @@ class _Birth:
 
 
 def smallest_of(layers: LayerCurveSet) -> SmallestFeatures:
-    """The thinnest rib and slot under 2 mm, with their positions; None where there is none."""
-    rib, slot = _narrowest(layers, LOSS), _narrowest(layers, GAIN)
+    """The thinnest rib and slot under 2 mm, with their positions, and the narrowest stroke; None where there is none.
+
+    A stroke is a rib or a slot in relief, raised or engraved by up to RELIEF_MM, as lettering on a top or bottom is.
+    """
+    births = [list(_births(layers, side)) for side in (LOSS, GAIN)]
+    rib, slot = (_narrowest(layers, side, births[side]) for side in (LOSS, GAIN))
+    strokes = [one[0] for side in (LOSS, GAIN) if (one := _narrowest(layers, side, _relief(layers, births[side])))]
     return SmallestFeatures(
-        rib_mm=rib and rib[0], rib_at_mm=rib and rib[1], slot_mm=slot and slot[0], slot_at_mm=slot and slot[1]
+        rib_mm=rib and rib[0],
+        rib_at_mm=rib and rib[1],
+        slot_mm=slot and slot[0],
+        slot_at_mm=slot and slot[1],
+        stroke_mm=min(strokes, default=None),
+        corner_radius_mm=tightest_corner_mm(layers),
     )
 
 
 Found = tuple[float, tuple[float, float, float]]
 
 
-def _narrowest(layers: LayerCurveSet, side: int) -> Found | None:
-    births = sorted(_births(layers, side), key=lambda b: (b.high, -b.piece.area, b.slab))
+def _relief(layers: LayerCurveSet, births: list[_Birth]) -> list[_Birth]:
+    """The narrowest of the births that end, no more than RELIEF_MM apart, in a body at one side at least."""
+    sections: dict[float, Any] = {}
+    some = sorted(births, key=lambda b: (b.high, -b.piece.area, b.slab))[:_RELIEF_TRIES]
+    return [b for b in some if _is_relief(layers, b, sections)]
+
+
+def _is_relief(layers: LayerCurveSet, birth: _Birth, sections: dict[float, Any]) -> bool:
+    z = float(layers.slabs.z[birth.slab])
+    ends = [_end(layers, birth, z, way, sections) for way in (-1, 1)]
+    apart = sum(distance for distance, _ in ends)
+    return apart <= RELIEF_MM and any(body for _, body in ends)
+
+
+def _end(layers: LayerCurveSet, birth: _Birth, z: float, way: int, sections: dict[float, Any]) -> tuple[float, bool]:
+    """How far from z the rib or slot goes that way, and whether it ends in a body all round it."""
+    slabs = layers.slabs
+    bottom, top = float((slabs.z - slabs.dz / 2).min()), float((slabs.z + slabs.dz / 2).max())
+    around = birth.piece.buffer(0.25 * birth.high)
+    for k in range(round(RELIEF_MM / _STEP_MM) + 1):
+        there = round(z + way * (k + 1) * _STEP_MM, 3)
+        if not bottom < there < top:
+            return k * _STEP_MM, False
+        if there not in sections:
+            sections[there] = outline(layers.solid, there)
+        if sections[there].covers(around):
+            return k * _STEP_MM, True
+        if not sections[there].intersects(around):
+            return k * _STEP_MM, False
+    return RELIEF_MM + _STEP_MM, False
+
+
+def _narrowest(layers: LayerCurveSet, side: int, births: list[_Birth]) -> Found | None:
+    births = sorted(births, key=lambda b: (b.high, -b.piece.area, b.slab))
     best: Found | None = None
     for birth in births[:_TRIES]:
         if best and birth.low > best[0]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from workers.geometry.features import features_of
-from workers.geometry.layers import LayerCurveSet
+from workers.geometry.features import features_of, search_notes
+from workers.geometry.layers import MOST_CORNERS, LayerCurveSet
 from workers.geometry.limits import MeshLimits
 from workers.geometry.load import load_mesh
 from workers.geometry.mend import Solid, solid_of
@@ -19,6 +19,7 @@ from workers.geometry.worst import worst_layers
 from workers.model.part import GeometrySummary, Trust
 
 Progress = Callable[[str, float], None]  # phase, percent of the whole analysis
+Seen = Callable[[Solid], None]  # given the part as it lies in the file, when its summary is there
 # A body whose sections hold this share less or more than its volume crosses itself.
 _CROSSING = 0.01
 
@@ -30,6 +31,7 @@ def summarise(
     unit: str,
     limits: MeshLimits | None = None,
     progress: Progress | None = None,
+    seen: Seen | None = None,
 ) -> GeometrySummary:
     """The summary of a mesh as it lies in the file, z up.
 
@@ -38,7 +40,10 @@ def summarise(
     """
     say = progress or _silent
     solid = _solid(data, fmt, unit, limits, say)
-    return _summary(solid, _Scaled(say, 25.0, 100.0))
+    summary = _summary(solid, _Scaled(say, 25.0, 100.0))
+    if seen is not None:
+        seen(solid)
+    return summary
 
 
 def summarise_poses(
@@ -49,16 +54,23 @@ def summarise_poses(
     limits: MeshLimits | None = None,
     progress: Progress | None = None,
     most: int = 4,
+    seen: Seen | None = None,
 ) -> tuple[tuple[Pose, GeometrySummary], ...]:
     """The summaries of the part as given and in its few stable resting poses. Raises as ``summarise``."""
     say = progress or _silent
     solid = _solid(data, fmt, unit, limits, say)
     chosen = poses(solid, most=most)
     step = 75.0 / len(chosen)
-    return tuple(
-        (pose, _summary(solid.turned(pose.matrix()), _Scaled(say, 25.0 + i * step, 25.0 + (i + 1) * step)))
+    pairs = tuple(
+        (
+            pose,
+            _summary(solid.turned(pose.matrix()), _Scaled(say, 25.0 + i * step, 25.0 + (i + 1) * step), len(chosen)),
+        )
         for i, pose in enumerate(chosen)
     )
+    if seen is not None:
+        seen(solid)
+    return pairs
 
 
 def _silent(_phase: str, _percent: float) -> None:
@@ -84,16 +96,19 @@ def _solid(data: bytes, fmt: str | None, unit: str, limits: MeshLimits | None, s
     return solid_of(mesh)
 
 
-def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
+def _summary(solid: Solid, say: _Scaled, poses: int = 1) -> GeometrySummary:
+    """One of so many poses, which share the work that may be spent."""
     say("sections", 0.0)
     mesh = solid.triangles()
     x, y, z = solid.extents_mm
     slabs = slabs_of(solid, mesh)
     say("curves", 0.1)
-    layers = LayerCurveSet(solid, slabs).compute(lambda share: say("curves", 0.1 + 0.6 * share))
+    layers = LayerCurveSet(solid, slabs, most_corners=MOST_CORNERS // poses).compute(
+        lambda share: say("curves", 0.1 + 0.6 * share)
+    )
     say("features", 0.75)
     surface = Surface(mesh)
-    features = features_of(surface)
+    features, not_searched = features_of(surface), search_notes(surface)
     smallest = smallest_of(layers)
     say("surface", 0.9)
     volume, mended, trust = _volume(solid, slabs.volume)
@@ -115,6 +130,7 @@ def _summary(solid: Solid, say: _Scaled) -> GeometrySummary:
         mended=mended + solid.notes,
         trust=trust,
         worst_layers=worst_layers(layers),
+        notes=solid.hints + layers.notes() + not_searched,
     )
     say("done", 1.0)
     return summary

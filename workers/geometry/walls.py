@@ -10,16 +10,19 @@ from functools import cached_property
 import numpy as np
 
 from workers.geometry.closing import directed_edges
-from workers.geometry.mesh import Floats, Ints, TriangleMesh, face_normals
+from workers.geometry.components import components
+from workers.geometry.mesh import Floats, Ints, TriangleMesh
 
 SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round, eight are an octagon
 SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
 ALONG = 0.1  # |n . axis| of a wall; sine of 5.7 degrees, room for noise
+ALONG_COS = math.cos(2 * ALONG)
+_UPRIGHT = 0.01  # the same for a sliver: in a clean mesh it stands as straight as its neighbours
 _SLIVER_MM = 0.02  # flatter triangles have normals made of noise
 _OPEN_SHARE = 0.4  # a wall over 300 degrees of a circle leaves 0.19 of its area
 _MOST_AXES = 16
 _MOST_REGIONS = 400
-_SAME_AXIS = math.cos(math.radians(1.0))
+_SAME_AXIS = math.cos(math.radians(2.0))
 Bools = np.ndarray
 
 
@@ -30,11 +33,18 @@ class Surface:
     mesh: TriangleMesh
 
     def __post_init__(self) -> None:
-        corners = self.mesh.corners
-        self.normals, self.areas = face_normals(corners)
-        sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
-        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * sides.max(axis=1)
+        self.normals, self.areas = self.mesh.normals_areas
+        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * self._longest_sides()
         self.all_faces: Bools = self.areas > 0
+
+    def _longest_sides(self) -> Floats:
+        """(m,) mm."""
+        points, (a, b, c) = self.mesh.vertices, self.mesh.faces.T
+        squares = np.zeros(len(a))
+        for one, other in ((a, b), (b, c), (c, a)):
+            side = points[one] - points[other]
+            np.maximum(squares, np.einsum("ij,ij->i", side, side), out=squares)
+        return np.asarray(np.sqrt(squares))
 
     @cached_property
     def neighbours(self) -> tuple[Ints, Ints, Ints]:
@@ -54,17 +64,11 @@ class Surface:
 
     def labels(self, linked: Bools, faces: Bools) -> Ints:
         """(m,) component of each of ``faces`` under the ``linked`` edges; -1 for the others."""
-        from scipy.sparse import coo_matrix
-        from scipy.sparse.csgraph import connected_components
-
         one, two, _ = self.neighbours
         use = linked & faces[one] & faces[two]
         number = np.cumsum(faces) - 1
-        count = int(faces.sum())
-        rows, columns = number[one[use]], number[two[use]]
-        graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(count, count))
         label = np.full(len(faces), -1, dtype=np.int64)
-        label[faces] = connected_components(graph, directed=False)[1]
+        label[faces] = components(int(faces.sum()), number[one[use]], number[two[use]])
         return label
 
     def axes(self) -> list[Floats]:
@@ -104,7 +108,10 @@ class Wall:
 
     @cached_property
     def corners(self) -> Ints:
-        return np.unique(self.surface.mesh.faces[self.faces])
+        """The corners in use, without those of slivers that lean: these may reach far beyond the wall."""
+        firm = self.surface.solid_faces[self.faces]
+        firm |= np.abs(self.surface.normals[self.faces] @ self.axis) < _UPRIGHT
+        return np.unique(self.surface.mesh.faces[self.faces[firm] if firm.any() else self.faces])
 
     @cached_property
     def flat(self) -> Floats:
@@ -131,6 +138,15 @@ class Wall:
         """(m, 2) the faces' centres seen along the axis."""
         return np.asarray(self.surface.mesh.corners_of(self.faces).mean(axis=1) @ self.plane)
 
+    def straightened(self) -> Wall | None:
+        """The same faces around the axis that their normals are most square to; None where that is another wall."""
+        normals = self.surface.normals[self.faces]
+        _, vectors = np.linalg.eigh(np.einsum("k,ki,kj->ij", self.areas, normals, normals))
+        axis = vectors[:, 0] * np.sign(vectors[:, 0] @ self.axis)
+        if not ALONG_COS < float(axis @ self.axis) < 1 - 1e-9:
+            return None
+        return Wall(self.surface, self.faces, axis, across(axis))
+
     def widest_gap(self) -> float:
         """The largest angle without a normal, radians: a full turn of k facets leaves 2 pi / k."""
         weighty = self.areas > 1e-3 * self.areas.max()
@@ -139,16 +155,24 @@ class Wall:
 
     @cached_property
     def ends(self) -> tuple[Ints, Ints, Ints]:
-        """The rim: own face, face beyond, and edge number, for edges that run across the axis."""
+        """The rim: own face, face beyond, and edge number, for edges that run across the axis.
+
+        What noise tilted out of the midst of the wall is no end of it: its corners are the wall's, no edge sharp.
+        """
         one, two, corners = self.surface.neighbours
+        mesh = self.surface.mesh
         inside = np.zeros(len(self.surface.areas), dtype=bool)
         inside[self.faces] = True
         rim = np.flatnonzero(inside[one] != inside[two])
-        step = self.surface.mesh.vertices[corners[rim, 1]] - self.surface.mesh.vertices[corners[rim, 0]]
+        step = mesh.vertices[corners[rim, 1]] - mesh.vertices[corners[rim, 0]]
         rim = rim[np.abs(step @ self.axis) < 0.7 * np.linalg.norm(step, axis=1)]
         own = np.where(inside[one[rim]], one[rim], two[rim])
         beyond = np.where(inside[one[rim]], two[rim], one[rim])
-        return own, beyond, rim
+        used = np.zeros(len(mesh.vertices), dtype=bool)
+        used[self.corners] = True
+        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used[mesh.faces[beyond]].all(axis=1)
+        end &= self.surface.solid_faces[beyond] | ~self.surface.solid_faces[beyond].any()
+        return own[end], beyond[end], rim[end]
 
     @cached_property
     def rim(self) -> tuple[Floats, Floats, Bools]:
@@ -176,11 +200,12 @@ class Wall:
 def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
     """The walls all the way round an axis whose faces are joined by ``linked`` edges, by their first face.
 
-    Without slivers, whose normals noise makes wild; upright or along x or y also with them, since a clean wall may be
-    cut into some.
+    Slivers, whose normals noise makes wild, count only where they stand well along it; upright or along x or y also
+    with all of them, since a clean wall may be cut into some.
     """
-    standing = np.abs(surface.normals @ axis) < ALONG
-    masks = [surface.solid_faces]
+    lean = np.abs(surface.normals @ axis)
+    standing = lean < ALONG
+    masks = [surface.solid_faces | (surface.all_faces & (lean < _UPRIGHT))]
     if np.abs(axis).max() == 1.0 and (standing & surface.all_faces & ~surface.solid_faces).any():
         masks.append(surface.all_faces)
     plane = across(axis)

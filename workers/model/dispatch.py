@@ -26,7 +26,10 @@ class CopyState(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoutedJob:
-    """A job that is routed, with what a dispatch list needs to know of it. accepted, scrapped: copies ended before."""
+    """A job that is routed, with what a dispatch list needs to know of it. others: ranked, as in its routing.
+
+    accepted, scrapped: copies ended before.
+    """
 
     job_id: str
     attempt: int
@@ -38,6 +41,7 @@ class RoutedJob:
     due_at: float | None = None
     accepted: int = 0
     scrapped: int = 0
+    others: tuple[Candidate, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +52,8 @@ class Entry:
     spread: standard deviation of copy_h over copy_h, the same error for all copies (how well the time is foretold).
     retry_sd_h: standard deviation of one copy's hours from not knowing how many fail, independent between copies.
     pinned: nothing is put ahead of it and nothing moves it but a person.
-    moved_at: when a change in the shop last moved it.
+    moved_at: when a change in the shop, or a plan, last moved it.
+    conceded: utility that a plan gave up to have it here; a change must bring more than that to move it.
     """
 
     job_id: str
@@ -66,6 +71,7 @@ class Entry:
     due_at: float | None = None
     pinned: bool = False
     moved_at: float | None = None
+    conceded: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +94,7 @@ class Claim:
     """A time-limited right of one machine to print one copy. Copies count from 1.
 
     progress: 0 to 1, as last told. late: finished after its lease had lapsed. report: JSON as it was handed in.
-    version rises with every change (the ETag).
+    spool_id: what it prints from, None while none is named. version rises with every change (the ETag).
     """
 
     id: str
@@ -109,6 +115,7 @@ class Claim:
     late: bool = False
     reason: str = ""
     report: str = ""
+    spool_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +142,7 @@ class Timing:
     """When a job is expected to start and finish: hours from now, each with a 90 % interval.
 
     lateness_risk: chance of finishing after the due date; None without one. setup_h: change of nozzle or material
-    before it.
+    before it. drying_h: hours that the machine then still waits for its filament to dry.
     """
 
     job_id: str
@@ -147,11 +154,15 @@ class Timing:
     finish_low_h: float
     finish_high_h: float
     lateness_risk: float | None
+    drying_h: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListCost:
-    """What an order costs: hours of setup, jobs expected late, hours late by weight, and all of it as one figure."""
+    """What an order costs: hours of setup, jobs expected late, hours late by weight, and all of it as one figure.
+
+    weighted_lateness_h is an expectation over the doubt about each job's time.
+    """
 
     setup_h: float
     late_jobs: int

@@ -19,3 +19,11 @@ def run_of(count: int, millis: int, random_bits: int) -> list[str]:
     """``count`` identifiers that sort in this order: the random part counts up from its start."""
     start = random_bits >> 1  # head-room, so that counting up cannot overflow
     return [encode(millis, start + i) for i in range(count)]
+
+
+def millis_of(identifier: str) -> int:
+    """The moment (ms since 1970) that an identifier was made at. Raises ValueError where it is none of ours."""
+    value = 0
+    for letter in identifier:
+        value = value << 5 | _ALPHABET.index(letter)
+    return value >> _RANDOM_BITS

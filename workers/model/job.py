@@ -149,6 +149,19 @@ class Use:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceNeed:
+    """The one machine and nozzle that a job may be printed with, and the bead, mm: the nearest of the bore's grid.
+
+    For what is printed to compare places (a bore trial); bead None: any.
+    """
+
+    machine_id: str
+    nozzle_id: str
+    bead_width_mm: float | None = None
+    layer_height_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobSpec:
     """A job as it was handed in; it never changes afterwards.
 
@@ -171,6 +184,7 @@ class JobSpec:
     priority: int = 0
     note: str = ""
     open_tolerances: tuple[OpenTolerance, ...] = ()
+    place: PlaceNeed | None = None  # None: any machine and nozzle
 
     def part(self) -> GeometrySummary:
         """The summary. Raises ConflictError while it is not filled in."""

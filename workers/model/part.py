@@ -70,7 +70,10 @@ class DetailCurves:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SmallestFeatures:
-    """The narrowest of each, where known; None: none finer than 2 mm, or not known."""
+    """The narrowest of each, where known; None: none finer than 2 mm, or not known.
+
+    stroke_mm: of raised or engraved lettering; corner_radius_mm: of inner corners in the layers, 0 for a sharp one.
+    """
 
     rib_mm: float | None = None
     slot_mm: float | None = None
@@ -146,3 +149,4 @@ class GeometrySummary:
     mended: tuple[str, ...] = ()
     trust: Trust = Trust.FULL
     worst_layers: tuple[WorstLayer, ...] = ()
+    notes: tuple[str, ...] = ()  # hints that changed nothing, and what the analysis left out or found only roughly

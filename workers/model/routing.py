@@ -11,6 +11,7 @@ MODEL_VERSION = "2"
 class Gate(StrEnum):
     """Hard conditions, in the order in which they are checked and named."""
 
+    PLACE = "place"  # the machine and nozzle that the job names
     MACHINE_UP = "machine-up"
     MATERIAL_NEED = "material-need"  # a property that the job asks for
     BUILD_VOLUME = "build-volume"
@@ -171,6 +172,24 @@ class Remedy:
     change: str
     effect: str
     gate: Gate | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Help:
+    """One change that was tried on the whole shop: what it makes of a job that is unroutable, or weakly routed.
+
+    now: scores of the choice as it stands (None: there is none); then: of the choice after the change. gain: utility
+    that it brings, hours against hours; None where the job is unroutable now: any routing is better. chance: that a
+    measurement changes the choice; its gain is what it brings on average.
+    """
+
+    change: str
+    effect: str
+    gate: Gate | None = None
+    now: Scores | None = None
+    then: Scores | None = None
+    gain: float | None = None
+    chance: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

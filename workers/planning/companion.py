@@ -25,7 +25,7 @@ class Companion:
     def __init__(self, problem: Problem, start: Sequences, *, seed: int, seconds: float) -> None:
         self._order = pickle.dumps((problem, start, seed, seconds))
         self._answer = b""
-        command = [sys.executable, "-m", "workers.planning.companion"]
+        command = [sys.executable, "-P", "-m", "workers.planning.companion"]
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         self._thread = Thread(target=self._talk, name="companion", daemon=True)
         self._thread.start()

@@ -1,31 +1,29 @@
 """The order of a dispatch list: a pure rule and what an order costs.
 
 A job is put where the list then costs least: weighted hours of lateness, plus hours of setup, plus a little for every
-hour waited, so that an urgent or short job goes ahead where nobody is late. A job without a due date counts as late
-after ``PATIENCE_D`` days: what waits gains weight and nothing waits for ever.
+hour waited, so that an urgent or short job goes ahead where nobody is late. Lateness is an expectation over the doubt
+about the job's own time (that of the jobs ahead is left out: it would change with every order), so the risk of being
+late counts. A job without a due date counts as late after ``PATIENCE_D`` days: what waits gains weight and nothing
+waits for ever. A wet spool is dried beside the printing: it holds back the start of its jobs, not the machine.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from workers.model.dispatch import Claim, Entry, ListCost, Listed, RoutedJob
 from workers.model.fleet import Machine
 from workers.model.routing import Candidate
 from workers.model.shop import Shop
+from workers.planning.drying import drying_hours
+from workers.planning.line import SETUP, WAIT, Array, Index, Line, expected_late
 from workers.planning.places import UNPLACED
 
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
-
 # Engineering priors, all of them.
-WAIT = 0.02  # an hour waited in time, against an hour late
-SETUP = 1.0  # an hour of setup, against an hour late of a job of priority 0
 PRIORITY_DOUBLES = 5.0  # steps of priority that double a job's weight
 PATIENCE_D = 7.0  # days after which a job without a due date counts as late
 TIME_SPREAD = 0.2  # relative error of a time that nothing measured bears out
@@ -36,7 +34,8 @@ class Bench:
     """One machine as its list sees it: how long changes take, and what each nozzle has carried last.
 
     loaded: nozzle id -> material at its slot (None: none) of the nozzles that are mounted.
-    busy_h, busy_sd_h: what the copy now printing still takes.
+    busy_h, busy_sd_h: what the copy now printing still takes. dry_h: material id -> hours until its spool is dry, where
+    it is not.
     """
 
     now: float
@@ -45,6 +44,7 @@ class Bench:
     loaded: Mapping[str, str | None]
     busy_h: float = 0.0
     busy_sd_h: float = 0.0
+    dry_h: Mapping[str, float] = field(default_factory=dict)
 
     def setup_h(self, nozzle_id: str, material_id: str) -> float:
         """Hours of setup before the first entry that uses this nozzle."""
@@ -70,6 +70,7 @@ def bench_of(shop: Shop, machine: Machine, listed: Sequence[Listed], claim: Clai
         loaded=loaded,
         busy_h=busy_h,
         busy_sd_h=busy_sd_h,
+        dry_h=drying_hours(shop, machine.id, now),
     )
 
 
@@ -133,27 +134,19 @@ def wanted_at(entry: Entry) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
-    """A list as arrays over its entries, hours from now."""
-
-    nozzle: Index
-    material: Index
-    setup: Array
-    work: Array
-    wanted: Array
-    weight: Array
-
-
-@dataclass(frozen=True, slots=True)
 class _Prices:
     """A job (a line of one) at each position 0 to n: the rise in cost, its own setup, the next entry of its nozzle
     (n: none) and that one's setup then."""
 
-    job: _Line
+    job: Line
     total: Array
     own: Array
     follower: Index
     behind: Array
+
+    def grown(self, line: Line, at: int) -> Line:
+        """The line with the job at a position."""
+        return line.with_one(self.job, at, float(self.own[at]), int(self.follower[at]), float(self.behind[at]))
 
 
 class Sequencer:
@@ -165,21 +158,24 @@ class Sequencer:
         self._materials: dict[str, int] = {}
         self.listed = list(listed)
         self._line = self._line_of(self.listed)
+        self._priced: tuple[Listed, _Prices] | None = None
+        self._now = self._reckoned()
         self._first = max((i + 1 for i, one in enumerate(self.listed) if one.entry.pinned), default=0)
 
     def cost(self) -> ListCost:
-        line = self._line
-        late = np.maximum(self._finish() - line.wanted, 0.0)
-        waiting = line.work > 0.0
-        lateness = float(line.weight @ late)
-        setup = float(line.setup.sum())
-        wait = WAIT * float(line.weight @ self._finish())
+        line, finish = self._line, self._finish()
         return ListCost(
-            setup_h=setup,
-            late_jobs=int(np.count_nonzero(late[waiting] > 0.0)),
-            weighted_lateness_h=lateness,
-            total=lateness + wait + SETUP * setup,
+            setup_h=float(line.setup.sum()),
+            late_jobs=int(np.count_nonzero((finish > line.wanted) & (line.work > 0.0))),
+            weighted_lateness_h=float(line.weight @ line.lateness(finish)),
+            total=line.total(self._bench.busy_h),
         )
+
+    @property
+    def end_h(self) -> float:
+        """Hours until the whole list is printed."""
+        finish = self._now[0]
+        return float(finish[-1]) if finish.size else self._bench.busy_h
 
     def insert(self, listed: Listed, position: int | None = None) -> int:
         """Put a job at ``position`` (counted from 0), or where the list then costs least; gives where."""
@@ -187,16 +183,27 @@ class Sequencer:
         chosen = self._first + _last_least(each.total[self._first :]) if position is None else position
         chosen = min(max(chosen, 0), len(self.listed))
         self.listed.insert(chosen, listed)
-        self._line = _grown(self._line, each, chosen)
+        self._line = each.grown(self._line, chosen)
+        self._priced, self._now = None, self._reckoned()
         if listed.entry.pinned or chosen < self._first:
             self._first = max(self._first, chosen) + 1
         return chosen
+
+    def rise(self, listed: Listed) -> float:
+        """How much the list's cost rises with the job where the rule would put it."""
+        return float(self._prices(listed).total[self._first :].min())
 
     def costs(self, listed: Listed) -> Array:
         """How much the list's cost rises with the job at each position, 0 to n: shape (n + 1,)."""
         return self._prices(listed).total
 
     def _prices(self, listed: Listed) -> _Prices:
+        """Kept until the list grows: who asks for the price mostly buys."""
+        if self._priced is None or self._priced[0] is not listed:
+            self._priced = (listed, self._priced_anew(listed))
+        return self._priced[1]
+
+    def _priced_anew(self, listed: Listed) -> _Prices:
         line, x, finish = self._line, self._line_of([listed]), self._finish()
         begin = np.concatenate(([self._bench.busy_h], finish))
         same = np.flatnonzero((line.nozzle == x.nozzle[0]) & (line.work > 0.0))
@@ -204,20 +211,31 @@ class Sequencer:
         own = self._own_setup(listed.entry, x, same, before)
         follower, behind, eased = self._follower(x, same, before)
         own_finish = begin + own + x.work[0]
-        total = x.weight[0] * (np.maximum(own_finish - x.wanted[0], 0.0) + WAIT * own_finish) + SETUP * (own + eased)
+        late = expected_late(own_finish - x.wanted[0], np.broadcast_to(x.sd[0], own_finish.shape))
+        total = x.weight[0] * (late + WAIT * own_finish) + SETUP * (own + eased)
         for at, setup, ease in _alike(own, eased):
             near, far = self._push(finish, setup + x.work[0]), self._push(finish, setup + x.work[0] + ease)
             total[at] += near[at] - near[follower[at]] + far[follower[at]]
-        return _Prices(x, total, own, follower, behind)
+        prices = _Prices(x, total, own, follower, behind)
+        self._reckon_waits(prices, begin)
+        return prices
 
-    def _own_setup(self, entry: Entry, x: _Line, same: Index, before: Index) -> Array:
+    def _reckon_waits(self, prices: _Prices, begin: Array) -> None:
+        """Positions ahead of the last spool's being dry are reckoned in full: a wait there takes up part of a shift."""
+        dry = max(float(self._line.ready.max(initial=0.0)), float(prices.job.ready[0]))
+        if dry > 0.0:
+            before = self._line.total(self._bench.busy_h)
+            for at in np.flatnonzero(begin < dry):
+                prices.total[at] = prices.grown(self._line, int(at)).total(self._bench.busy_h) - before
+
+    def _own_setup(self, entry: Entry, x: Line, same: Index, before: Index) -> Array:
         first = self._bench.setup_h(entry.nozzle_id, entry.material_id)
         if not same.size:
             return np.full(before.shape, first)
         change = self._line.material[same[before - 1]] != x.material[0]
         return np.where(before > 0, np.where(change, self._bench.material_change_h, 0.0), first)
 
-    def _follower(self, x: _Line, same: Index, before: Index) -> tuple[Index, Array, Array]:
+    def _follower(self, x: Line, same: Index, before: Index) -> tuple[Index, Array, Array]:
         """The next entry of its nozzle behind each position (n: none), its setup then, and how much that changes."""
         line = self._line
         follower = np.append(same, line.work.size)[before]
@@ -228,24 +246,38 @@ class Sequencer:
     def _push(self, finish: Array, shift: float) -> Array:
         """What it costs when all from i on finish ``shift`` hours later: shape (n + 1,)."""
         line = self._line
-        slack = finish - line.wanted
-        each = line.weight * (np.maximum(slack + shift, 0.0) - np.maximum(slack, 0.0) + WAIT * shift)
+        each = line.weight * (line.lateness(finish + shift) - self._now[1] + WAIT * shift)
         return np.append(np.cumsum(each[::-1])[::-1], 0.0)
 
     def _finish(self) -> Array:
-        return self._bench.busy_h + np.cumsum(self._line.setup + self._line.work)
+        return self._now[0]
 
-    def _line_of(self, listed: Sequence[Listed]) -> _Line:
+    def _reckoned(self) -> tuple[Array, Array]:
+        """When each finishes, and its expected lateness."""
+        finish = self._line.finish(self._bench.busy_h)
+        return finish, self._line.lateness(finish)
+
+    def _line_of(self, listed: Sequence[Listed]) -> Line:
         entries = [one.entry for one in listed]
         nozzles, materials = self._nozzles, self._materials
-        return _Line(
+        return Line(
             nozzle=np.array([nozzles.setdefault(e.nozzle_id, len(nozzles)) for e in entries], np.intp),
             material=np.array([materials.setdefault(e.material_id, len(materials)) for e in entries], np.intp),
             setup=np.array(setups(self._bench, listed)),
             work=np.array([one.waiting * one.entry.copy_h for one in listed]),
             wanted=np.array([(wanted_at(e) - self._bench.now) / 3600.0 for e in entries]),
             weight=np.array([weight_of(e) if one.waiting else 0.0 for e, one in zip(entries, listed, strict=True)]),
+            ready=np.array(
+                [self._bench.dry_h.get(one.entry.material_id, 0.0) if one.waiting else 0.0 for one in listed]
+            ),
+            sd=np.array([_own_sd_h(self._bench, one) for one in listed]),
         )
+
+
+def _own_sd_h(bench: Bench, one: Listed) -> float:
+    """Deviation of an entry's finish from its own copies and the one now printing."""
+    entry, left = one.entry, one.waiting
+    return sqrt((left * entry.copy_h * entry.spread) ** 2 + left * entry.retry_sd_h**2 + bench.busy_sd_h**2)
 
 
 def _alike(own: Array, eased: Array) -> Iterator[tuple[Index, float, float]]:
@@ -262,21 +294,6 @@ def _last_least(costs: Array) -> int:
     """Of equally good positions the last: first come, first served. Rounding makes no difference."""
     least = float(costs.min())
     return int(np.flatnonzero(costs <= least + 1e-9 * (1.0 + abs(least)))[-1])
-
-
-def _grown(line: _Line, prices: _Prices, at: int) -> _Line:
-    """The line with the priced job at a position."""
-    job, setup = prices.job, line.setup.copy()
-    if (follower := int(prices.follower[at])) < setup.size:
-        setup[follower] = prices.behind[at]  # not by adding up: equal setups must stay equal to the last bit
-    return _Line(
-        nozzle=np.insert(line.nozzle, at, job.nozzle[0]),
-        material=np.insert(line.material, at, job.material[0]),
-        setup=np.insert(setup, at, prices.own[at]),
-        work=np.insert(line.work, at, job.work[0]),
-        wanted=np.insert(line.wanted, at, job.wanted[0]),
-        weight=np.insert(line.weight, at, job.weight[0]),
-    )
 
 
 def setups(bench: Bench, listed: Sequence[Listed]) -> list[float]:

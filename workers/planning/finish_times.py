@@ -16,24 +16,30 @@ Z_90 = 1.6448536269514722  # standard normal: 90 % lie within +- this
 def timings(bench: Bench, listed: Sequence[Listed]) -> list[Timing]:
     """When each job is expected to start and finish.
 
-    The error of the time model is the same for all copies of a job, and independent between jobs.
+    A job whose spool is wet starts no sooner than it is dry. The error of the time model is
+    the same for all copies of a job, and independent between jobs.
     """
     begin, variance = bench.busy_h, bench.busy_sd_h**2
     result = []
     for one, setup in zip(listed, setups(bench, listed), strict=True):
         entry, left = one.entry, one.waiting
-        start, start_sd = begin + setup, sqrt(variance)
+        ready = bench.dry_h.get(entry.material_id, 0.0) if left else 0.0
+        drying = max(ready - begin - setup, 0.0)
+        start, start_sd = begin + setup + drying, sqrt(variance)
         begin = start + left * entry.copy_h
         variance += (left * entry.copy_h * entry.spread) ** 2 + left * entry.retry_sd_h**2
-        result.append(_timing(entry, bench.now, setup, (start, start_sd), (begin, sqrt(variance))))
+        result.append(_timing(entry, bench.now, (setup, drying), (start, start_sd), (begin, sqrt(variance))))
     return result
 
 
-def _timing(entry: Entry, now: float, setup: float, start: tuple[float, float], finish: tuple[float, float]) -> Timing:
-    (start_h, start_sd), (finish_h, finish_sd) = start, finish
+def _timing(
+    entry: Entry, now: float, before: tuple[float, float], start: tuple[float, float], finish: tuple[float, float]
+) -> Timing:
+    (setup, drying), (start_h, start_sd), (finish_h, finish_sd) = before, start, finish
     return Timing(
         job_id=entry.job_id,
         setup_h=setup,
+        drying_h=drying,
         start_h=start_h,
         start_low_h=max(start_h - Z_90 * start_sd, 0.0),
         start_high_h=start_h + Z_90 * start_sd,

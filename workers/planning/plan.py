@@ -14,15 +14,20 @@ from workers.planning.problem import Problem
 from workers.planning.prover import Prover
 from workers.planning.rules import best_atcs, first_done, first_free
 from workers.planning.schedule import Measures, Run, Sequences, cost_of, measure, timeline
-from workers.planning.search import Found, Limit, Progress, improve, insert_all
+from workers.planning.search import Found, Limit, improve, insert_all
 
 ENUMERABLE = 150_000  # 3 ** jobs * machines: up to here, going through everything takes about a second (measured)
+RULES = {"first-done": first_done, "insertion": insert_all, "apparent-tardiness": best_atcs}
+STARTS_SHARE = 0.3  # of the time, after which no further rule is begun
 FIRST_SHARE = 0.08  # of the time, for the search before integer programs
 WAIT_S = 0.05
 OTHER_SEED = 1_000_003
 LIGHT = 2_000_000  # setups to hand over; a larger table costs more time and memory than a companion gains
 STARTING_S = 0.5  # that a companion needs before it searches
 GRACE_S = 1.0  # that it may come late
+
+
+Progress = Callable[[float, float, float], None]  # share of the time used, best cost so far, bound so far
 
 
 class Method(StrEnum):
@@ -69,6 +74,7 @@ def plan(
     seed: int,
     current: Sequences | None = None,
     rounds: int | None = None,
+    relaxed: Problem | None = None,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> Plan:
@@ -76,18 +82,19 @@ def plan(
 
     current: today's orders, taken as one more start, so that the plan is never dearer. rounds: a limit for the search
     instead of the clock; then, unless the seconds run out first, equal problems and seeds give equal plans.
-    progress: called with the share of the time used and the best cost so far. cancelled: asked all the time; the best
+    relaxed: the same pairings where no schedule costs more than it really would; the bound is taken from it, for a
+    problem whose own figures are not exact. progress: told of how far it is. cancelled: asked all the time; the best
     plan so far comes back. Raises InvalidError where current is not a schedule of all jobs.
     """
     if seconds <= 0:
         raise InvalidError("a plan needs more than 0 seconds")
     began = time.monotonic()
-    starts = _starts(problem, current)
-    if 3**problem.jobs * problem.machines <= ENUMERABLE:
+    starts = _starts(problem, current, began + STARTS_SHARE * seconds, cancelled)
+    if relaxed is None and 3**problem.jobs * problem.machines <= ENUMERABLE:
         found = cheapest(problem, seconds=seconds / 2, cancelled=cancelled)
         if found is not None:
             return _enumerated(problem, found, starts, time.monotonic() - began)
-    return _searched(problem, starts, began, seconds, seed, rounds, progress, cancelled)
+    return _searched(problem, relaxed or problem, starts, began, seconds, seed, rounds, progress, cancelled)
 
 
 def compare(problem: Problem, current: Sequences, planned: Plan) -> Comparison:
@@ -98,15 +105,17 @@ def compare(problem: Problem, current: Sequences, planned: Plan) -> Comparison:
     return Comparison(now=measure(problem, now), planned=planned.measures, moved=moved)
 
 
-def _starts(problem: Problem, current: Sequences | None) -> dict[str, Sequences]:
-    starts = {
-        "first-free": first_free(problem),
-        "first-done": first_done(problem),
-        "apparent-tardiness": best_atcs(problem),
-        "insertion": insert_all(problem),
-    }
+def _starts(
+    problem: Problem, current: Sequences | None, until: float, cancelled: Callable[[], bool] | None
+) -> dict[str, Sequences]:
+    """Today's orders and what the rules make, quick rules first; those there is no time for are left out."""
+    starts = {"first-free": first_free(problem)}
     if current is not None:
         starts["current"] = current
+    for name, rule in RULES.items():
+        if time.monotonic() > until or (cancelled is not None and cancelled()):
+            break
+        starts[name] = rule(problem)
     return starts
 
 
@@ -117,6 +126,7 @@ def _enumerated(problem: Problem, found: Sequences, starts: dict[str, Sequences]
 
 def _searched(
     problem: Problem,
+    relaxed: Problem,
     starts: dict[str, Sequences],
     began: float,
     seconds: float,
@@ -133,14 +143,15 @@ def _searched(
     left = max(seconds - (time.monotonic() - began), 0.05)
     assigns = rounds is None and not problem.has_order
     limit = Limit(seconds=left * (FIRST_SHARE if assigns else 1.0), rounds=rounds)
-    prover = Prover(problem, start, seconds=left, assigns=False)
+    prover = Prover(relaxed, start, seconds=left, assigns=False)
     prover.start()
+    told = None if progress is None else lambda share, cost: progress(share, cost, prover.bound.value)
     companion = None
     if rounds is None and not assigns and left >= WORTH_S and problem.setup.size <= LIGHT and cores() > 1:
         companion = Companion(problem, start, seed=seed + OTHER_SEED, seconds=left - STARTING_S)
     try:
         found = improve(
-            problem, start, seed=seed, limit=limit, progress=progress, cancelled=cancelled, enough=prover.proves
+            problem, start, seed=seed, limit=limit, progress=told, cancelled=cancelled, enough=prover.proves
         )
         best, stopped = _better(problem, found, prover, companion), found.cancelled
     finally:
@@ -182,7 +193,7 @@ def _awaited(
         if cancelled is not None and cancelled():
             return True
         if progress is not None:
-            progress(min((time.monotonic() - began) / seconds, 1.0), cost)
+            progress(min((time.monotonic() - began) / seconds, 1.0), cost, prover.bound.value)
         time.sleep(WAIT_S)
     return False
 

@@ -12,35 +12,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from workers.model.errors import InvalidError
+from workers.model.plan import PlanWeights
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+MAKESPAN_ONLY = PlanWeights(tardiness=0.0, makespan=1.0, flow=0.0, setup=0.0, failure=0.0, quality=0.0)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanWeights:
-    """What is minimised: the sum of each measure times its weight (engineering priors, the shop's to change).
-
-    tardiness: an hour late of a job of weight 1. makespan: an hour until the last job ends. flow: an hour that
-    a job is in the shop, from its release to its end. setup: an hour of setting up. failure: one unit of
-    expected failure cost.
-    """
-
-    tardiness: float = 1.0
-    makespan: float = 0.5
-    flow: float = 0.01
-    setup: float = 0.2
-    failure: float = 0.2
-
-    def __post_init__(self) -> None:
-        values = (self.tardiness, self.makespan, self.flow, self.setup, self.failure)
-        if not all(np.isfinite(value) and value >= 0 for value in values):
-            raise InvalidError("the weights of a plan are finite and not negative")
-        if not any(values):
-            raise InvalidError("at least one weight of a plan is above 0")
-
-
-MAKESPAN_ONLY = PlanWeights(tardiness=0.0, makespan=1.0, flow=0.0, setup=0.0, failure=0.0)
+__all__ = ["MAKESPAN_ONLY", "Floats", "Ints", "PlanWeights", "Problem", "from_matrix"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,9 +27,9 @@ class Problem:
     """J jobs, M machines, F families (what a machine must be set up for: material and nozzle), P pairings.
 
     job, machine, family: (P,) ints, sorted by job; hours, failure: (P,) printing hours and expected cost of
-    failure. setup: (M, F, F) hours from the family in the first index to that in the second; first: (M, F)
-    hours from the machine's present state. release, due (inf: none), weight: (J,). free: (M,) hours until the
-    machine is free. A setup may be done before the job is released. Raises InvalidError.
+    failure, or whatever else choosing it costs. setup: (M, F, F) hours from the family in the first index to that in
+    the second; first: (M, F) hours from the machine's present state. release, due (inf: none), weight: (J,).
+    free: (M,) hours until the machine is free. A setup may be done before the job is released. Raises InvalidError.
     """
 
     jobs: int

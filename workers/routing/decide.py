@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from workers.learning.ageing import hour_of
 from workers.learning.pooling import Book
 from workers.model.fleet import Material
 from workers.model.job import JobSpec
-from workers.model.routing import Candidate, Flip, Refusal, Routing, Scores, TimeSplit
+from workers.model.routing import Candidate, Flip, Gate, Refusal, Routing, Scores, TimeSplit
 from workers.model.shop import Shop
 from workers.routing.candidate import make_candidates, time_splits
 from workers.routing.cautions import cautions_for, notes_for
@@ -19,13 +19,13 @@ from workers.routing.doubt import doubt
 from workers.routing.flips import Index, flips
 from workers.routing.gates import material_refusals
 from workers.routing.memory import keep_freed_memory
-from workers.routing.refusals import nearest_miss, refusals
-from workers.routing.remedies import remedies
+from workers.routing.refusals import refusals
 from workers.routing.score import ScoreBlock, score, weights_of
 from workers.routing.table import PairingTable, build_table
 
 OTHERS = 5  # ranked others that a routing carries
 TABLES = 64  # material choices kept worked out
+_Group = tuple[tuple[str, ...], tuple[str, str] | None]  # materials, and the one machine and nozzle if a job names them
 CHUNK = 48_000  # candidates a pass: the arrays of a pass stay in a few megabytes
 
 
@@ -41,13 +41,13 @@ class Router:
         self.shop = shop
         self.as_of = hour_of(now)
         self._book = Book(shop.evidence)
-        self._tables: dict[tuple[str, ...], PairingTable] = {}
+        self._tables: dict[_Group, PairingTable] = {}
 
     def route(self, specs: Sequence[JobSpec]) -> list[Routing]:
         """A routing for each job, in order."""
         result: dict[int, Routing] = {}
-        for material_ids, members in self._groups(specs).items():
-            table = self._table(material_ids)
+        for group, members in self._groups(specs).items():
+            table = self._table(*group)
             step = max(1, CHUNK // max(1, table.width.size))
             for at in range(0, len(members), step):
                 part = members[at : at + step]
@@ -68,19 +68,58 @@ class Router:
             for j, spec in enumerate(specs)
         ]
 
-    def _groups(self, specs: Sequence[JobSpec]) -> dict[tuple[str, ...], list[int]]:
-        groups: dict[tuple[str, ...], list[int]] = {}
+    def _groups(self, specs: Sequence[JobSpec]) -> dict[_Group, list[int]]:
+        groups: dict[_Group, list[int]] = {}
         for i, spec in enumerate(specs):
-            groups.setdefault(allowed_materials(self.shop, spec), []).append(i)
+            groups.setdefault(_group_of(self.shop, spec), []).append(i)
         return groups
 
-    def _table(self, material_ids: tuple[str, ...]) -> PairingTable:
-        table = self._tables.get(material_ids)
+    def _table(self, material_ids: tuple[str, ...], place: tuple[str, str] | None = None) -> PairingTable:
+        group = material_ids, place
+        table = self._tables.get(group)
         if table is None:
             if len(self._tables) >= TABLES:
                 self._tables.pop(next(iter(self._tables)))
-            table = self._tables[material_ids] = build_table(self.shop, material_ids, now=self.as_of, book=self._book)
+            table = self._tables[group] = _table_of(self.shop, group, self.as_of, self._book)
         return table
+
+    def pairings(self, specs: Sequence[JobSpec]) -> list[list[Candidate]]:
+        """The best bead of every pairing that can print each job, best first; without intervals and chances."""
+        result: dict[int, list[Candidate]] = {}
+        for group, members in self._groups(specs).items():
+            table = self._table(*group)
+            step = max(1, CHUNK // max(1, table.width.size))
+            for at in range(0, len(members), step):
+                part = members[at : at + step]
+                result.update(zip(part, self._all_of_chunk(table, [specs[i] for i in part]), strict=True))
+        return [result[i] for i in range(len(specs))]
+
+    def _all_of_chunk(self, table: PairingTable, specs: Sequence[JobSpec]) -> list[list[Candidate]]:
+        if not table.pairings:
+            return [[] for _ in specs]
+        block = score(table, specs, self.shop.emphasis)
+        ranking = rank(block, keep=len(table.pairings))
+        most = int(ranking.count.max(initial=0))
+        return make_candidates(block, specs, ranking.places[:, :most], ranking.count)
+
+    def route_on(self, spec: JobSpec, pairing: tuple[str, str, str]) -> Routing | None:
+        """The routing with this (machine, nozzle, material) as the choice, whatever is ranked ahead of it, the ranked
+        others behind; None where the job cannot be printed there."""
+        table = self._table(*_group_of(self.shop, spec))
+        names = [(one.machine.id, one.nozzle.id, one.material.id) for one in table.pairings]
+        if pairing not in names:
+            return None
+        block = score(table, [spec], self.shop.emphasis)
+        ranking = rank(block, keep=len(names))
+        places = ranking.places[0, : ranking.count[0]]
+        chosen = places[places // table.shape[1] == names.index(pairing)]
+        if not chosen.size:
+            return None
+        order = np.concatenate([chosen, places[places != chosen[0]]])[None, : OTHERS + 1]
+        count = np.array([order.shape[1]])
+        (candidates,) = make_candidates(block, [spec], order, count, doubt(block, order, count))
+        (split,) = time_splits(block, [spec], chosen)
+        return _routing(self, block, 0, spec, int(chosen[0]), candidates, (), split)
 
     def best_of(self, changed: Shop, spec: JobSpec) -> Candidate | None:
         """The best candidate on a changed shop, at the same hour."""
@@ -88,7 +127,7 @@ class Router:
 
     def looked_at(self, spec: JobSpec) -> tuple[ScoreBlock, Ranking] | None:
         """The scores and the ranking behind the routing of one job; None where there is no pairing at all."""
-        table = self._table(allowed_materials(self.shop, spec))
+        table = self._table(*_group_of(self.shop, spec))
         if not table.pairings:
             return None
         block = score(table, [spec], self.shop.emphasis)
@@ -97,7 +136,7 @@ class Router:
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """places (J, <= 1 + OTHERS): flat index pairing * B + bead of each pairing's best bead, best first; count (J,)
+    """places (J, n): flat index pairing * B + bead of each pairing's best bead, best first; count (J,)
     of them that are feasible; chosen (J,): the first place, -1 where nothing is feasible."""
 
     places: Index
@@ -105,12 +144,12 @@ class Ranking:
     chosen: Index
 
 
-def rank(block: ScoreBlock) -> Ranking:
-    """The best bead of each pairing, best first; equal ones stay in the table's order."""
+def rank(block: ScoreBlock, keep: int = OTHERS + 1) -> Ranking:
+    """The best bead of each pairing, best first, the first ``keep``; equal ones stay in the table's order."""
     beads = block.table.shape[1]
     best = block.utility.argmax(axis=2)
     value = np.take_along_axis(block.utility, best[:, :, None], axis=2)[:, :, 0]
-    order = np.argsort(-value, axis=1, kind="stable")[:, : OTHERS + 1]
+    order = np.argsort(-value, axis=1, kind="stable")[:, :keep]
     places = order * beads + np.take_along_axis(best, order, axis=1)
     count = np.isfinite(np.take_along_axis(value, order, axis=1)).sum(axis=1)
     return Ranking(places, count, np.where(count > 0, places[:, 0], -1))
@@ -127,9 +166,20 @@ def allowed_materials(shop: Shop, spec: JobSpec) -> tuple[str, ...]:
     return tuple(m.id for m in named_materials(shop, spec) if next(material_refusals(spec.material, m), None) is None)
 
 
+def _group_of(shop: Shop, spec: JobSpec) -> _Group:
+    place = spec.place
+    return allowed_materials(shop, spec), None if place is None else (place.machine_id, place.nozzle_id)
+
+
+def _table_of(shop: Shop, group: _Group, now: float | None, book: Book | None = None) -> PairingTable:
+    material_ids, place = group
+    nozzles = None if place is None else [n for n in shop.nozzles if (n.machine_id, n.id) == place]
+    return build_table(shop, material_ids, nozzles, now=now, book=book)
+
+
 def best(shop: Shop, spec: JobSpec, now: float | None = None) -> Candidate | None:
     """The best candidate alone, or None: for what-if questions."""
-    table = build_table(shop, allowed_materials(shop, spec), now=now)
+    table = _table_of(shop, _group_of(shop, spec), now)
     if not table.pairings:
         return None
     block = score(table, [spec], shop.emphasis)
@@ -162,7 +212,6 @@ def _routing(
         refused=refused,
         flips=firm,
         split=split,
-        remedies=() if chosen else remedies(shop, spec, refused, router.best_of, nearest_miss(block, j, spec)),
         notes=notes_for(spec, pairing, chosen) if pairing and chosen else (),
         cautions=cautions_for(spec, pairing) if pairing else (),
         pairings=block.table.shape[0],
@@ -176,15 +225,32 @@ def _unpaired(router: Router, spec: JobSpec) -> Routing:
     """The routing where no machine holds a nozzle, or no material has what the job asks for."""
     shop = router.shop
     detail, fit, clog, time = weights_of(spec.emphasis or shop.emphasis)
-    refused = tuple(_left_out(shop, spec))
+    refused = (*_place_missed(shop, spec), *_left_out(shop, spec))
     return Routing(
         shop_revision=shop.revision,
         emphasis=Scores(detail=detail, fit=fit, clog=clog, time=time),
         chosen=None,
         others=(),
         refused=refused,
-        remedies=remedies(shop, spec, refused, router.best_of),
         as_of=router.as_of,
+    )
+
+
+def _place_missed(shop: Shop, spec: JobSpec) -> Iterator[Refusal]:
+    """The one place that the job names, where there is no such nozzle."""
+    place = spec.place
+    if place is None or any((n.machine_id, n.id) == (place.machine_id, place.nozzle_id) for n in shop.nozzles):
+        return
+    nozzle = next((n for n in shop.nozzles if n.id == place.nozzle_id), None)
+    now_at = "not in the shop" if nozzle is None else nozzle.machine_id or "on the shelf"
+    yield Refusal(
+        gate=Gate.PLACE,
+        needed=place.machine_id,
+        available=now_at,
+        unit="",
+        pairings=1,
+        machine_id=place.machine_id,
+        nozzle_id=place.nozzle_id,
     )
 
 

@@ -45,7 +45,7 @@ class Doubt:
 
 def doubt(block: ScoreBlock, places: Index, count: Index) -> Doubt:
     """places (J, n): flat index pairing * B + bead; only the first count (J,) of them are candidates."""
-    nodes, stated = _ln_nodes(block, places), _stated(block, places)
+    nodes, stated = ln_nodes(block, places), _stated(block, places)
     low = [np.minimum(one.min(axis=2), said) for one, said in zip(nodes, stated, strict=True)]
     high = [np.maximum(one.max(axis=2), said) for one, said in zip(nodes, stated, strict=True)]
     return Doubt(
@@ -67,7 +67,7 @@ def _stated(block: ScoreBlock, places: Index) -> tuple[Array, ...]:
     )
 
 
-def _ln_nodes(block: ScoreBlock, places: Index) -> tuple[Array, ...]:
+def ln_nodes(block: ScoreBlock, places: Index) -> tuple[Array, ...]:
     """ln of each of the four scores at each of its nodes: (J, n, NODES), of the fit (J, n, POINTS). In no order."""
     table, ln, j = block.table, block.ln, np.arange(len(places))[:, None]
     p, b = np.divmod(places, table.shape[1])

@@ -20,6 +20,7 @@ from workers.model.routing import (
 from workers.model.shop import Shop
 
 GATE_WORDS = {
+    Gate.PLACE: "the nozzle that the job names must be mounted on the machine that it names",
     Gate.MACHINE_UP: "the machine must be in service",
     Gate.MATERIAL_NEED: "the material must have what the job asks for",
     Gate.BUILD_VOLUME: "the part must stand in the build volume",

@@ -6,11 +6,12 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from workers.model.job import JobSpec
+from workers.model.job import JobSpec, PlaceNeed
 from workers.model.routing import Gate, Refusal
 from workers.process.bead import width_limits
+from workers.process.strength import HEIGHT_TO_BORE_LOAD_MAX
 from workers.routing.gates import RefusalList, allowed_bead_width, build_volume_refusal, static_refusals, stock_refusal
-from workers.routing.score import TIE, ScoreBlock
+from workers.routing.score import TIE, ScoreBlock, named_beads
 
 
 def refusals(block: ScoreBlock, j: int, spec: JobSpec, before: Sequence[Refusal] = ()) -> tuple[Refusal, ...]:
@@ -58,15 +59,34 @@ def _job_refusals(block: ScoreBlock, j: int, spec: JobSpec, p: int) -> Iterator[
         grams = float(block.volume_mm3[j, p]) / 1000.0 * pairing.material.density_g_cm3
         yield stock_refusal(pairing.material, grams, float(block.table.spool_g[block.table.material_of[p]]))
     if allowed_bead_width(spec) * TIE < width_limits(pairing.nozzle.bore_mm)[0]:
-        yield _critical_refusal(spec, pairing.nozzle.id, pairing.nozzle.bore_mm)
+        yield _critical_refusal(spec, pairing.nozzle.id, width_limits(pairing.nozzle.bore_mm)[0])
+    elif spec.place is not None:
+        yield from _named_bead_refusals(block, spec, spec.place, p)
 
 
-def _critical_refusal(spec: JobSpec, nozzle_id: str, bore_mm: float) -> Refusal:
+def _named_bead_refusals(block: ScoreBlock, spec: JobSpec, place: PlaceNeed, p: int) -> Iterator[Refusal]:
+    """What the one bead that the job names does not pass."""
+    table, nozzle = block.table, block.table.pairings[p].nozzle
+    named = np.flatnonzero(named_beads(table, place)[p])
+    if not (table.width[p, named] <= allowed_bead_width(spec) * TIE).any():
+        yield _critical_refusal(spec, nozzle.id, float(table.width[p, named].min()))
+    if spec.use.load_bearing and not table.load_ok[p, named].any():
+        yield Refusal(
+            gate=Gate.LAYER_FOR_LOAD,
+            needed=round(HEIGHT_TO_BORE_LOAD_MAX * nozzle.bore_mm, 6),
+            available=round(float(table.height[p, named].min()), 6),
+            unit="mm",
+            pairings=1,
+            nozzle_id=nozzle.id,
+        )
+
+
+def _critical_refusal(spec: JobSpec, nozzle_id: str, width_mm: float) -> Refusal:
     smallest = min(spec.critical, key=lambda one: one.size_mm)
     return Refusal(
         gate=Gate.CRITICAL_DETAIL,
         needed=allowed_bead_width(spec),
-        available=round(width_limits(bore_mm)[0], 6),
+        available=round(width_mm, 6),
         unit="mm",
         pairings=1,
         nozzle_id=nozzle_id,

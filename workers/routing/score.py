@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from workers.learning.evidence import chance_of_event
-from workers.model.job import Emphasis, JobSpec, Limits
+from workers.model.job import Emphasis, JobSpec, Limits, PlaceNeed
 from workers.process import detail, fit
 from workers.process.allowance import row_of
 from workers.process.limits import limits_of
@@ -195,8 +195,20 @@ def _feasible(table: PairingTable, specs: Sequence[JobSpec], pairing_ok: NDArray
     loaded = np.array([spec.use.load_bearing for spec in specs])
     if loaded.any():
         bead_ok &= table.load_ok[None, :, :] | ~loaded[:, None, None]
+    for j, spec in enumerate(specs):
+        if spec.place is not None:
+            bead_ok[j] &= named_beads(table, spec.place)
     bead_ok &= (pairing_ok & table.passes)[:, :, None]
     return bead_ok
+
+
+def named_beads(table: PairingTable, place: PlaceNeed) -> NDArray[np.bool_]:
+    """(P, B): the bead of each pairing nearest to the one that the job names; all where it names none."""
+    width, height = place.bead_width_mm, place.layer_height_mm
+    if width is None or height is None:
+        return np.ones(table.width.shape, dtype=bool)
+    distance = np.hypot(table.width - width, table.height - height)
+    return np.asarray(np.arange(distance.shape[1]) == distance.argmin(axis=1)[:, None])
 
 
 def _ln_time(table: PairingTable, specs: Sequence[JobSpec], seconds: Array, feasible: NDArray[np.bool_]) -> Array:

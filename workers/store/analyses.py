@@ -78,15 +78,16 @@ class Analyses:
         now = float(self._redis.time()[0]) + 1.0
         return int(self._redis.zcount(self._keys.parts_waiting, "-inf", now))
 
-    def commit(self, claim: Claim, result: tuple[PartPose, ...] | PartProblem) -> int | None:
-        """Write the result, drop the mesh, move the waiting jobs on: to the inbox, or to failed with the reason.
+    def commit(self, claim: Claim, result: tuple[PartPose, ...] | PartProblem, display: bytes = b"") -> int | None:
+        """Write the result and what the part looks like, drop the mesh, move the waiting jobs on: to the inbox, or
+        to failed with the reason.
 
         Gives the number of jobs moved; None where the claim had lapsed and the part is in other hands or done.
         """
         refused = isinstance(result, PartProblem)
         moved = self._commit(
             keys=self._commit_keys(claim.part_id, JobState.FAILED if refused else JobState.ACCEPTED),
-            args=self._commit_args(claim, result),
+            args=[*self._commit_args(claim, result), display],
         )
         return None if int(moved) < 0 else int(moved)
 
@@ -104,6 +105,7 @@ class Analyses:
             keys.jobs_in(JobState.ANALYSING),
             keys.jobs_in(job_state),
             keys.history(f"part/{part_id}"),
+            keys.part_display(part_id),
         ]
 
     def _commit_args(self, claim: Claim, result: tuple[PartPose, ...] | PartProblem) -> list[Any]:

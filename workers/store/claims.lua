@@ -11,9 +11,10 @@ local function answer(word, id)
 end
 
 local function read(id)
-  local f = redis.call('HMGET', claim_key(id), 'state', 'job_id', 'copy', 'machine_id', 'lease_ms', 'report', 'told')
+  local f = redis.call('HMGET', claim_key(id), 'state', 'job_id', 'copy', 'machine_id', 'lease_ms', 'report', 'told',
+    'nozzle_id', 'material_id', 'spool_id')
   return { id = id, state = f[1], job = f[2], copy = f[3], machine = f[4], lease_ms = tonumber(f[5] or 0),
-    report = f[6], told = tonumber(f[7] or 0) }
+    report = f[6], told = tonumber(f[7] or 0), nozzle = f[8], material = f[9], spool = f[10] }
 end
 
 local function data_of(claim, more)
@@ -67,6 +68,8 @@ local function is_free(claim)
   return redis.call('ZSCORE', P .. 'returned:' .. claim.job, claim.copy) ~= false
 end
 
+local INDEXED_MS = 180 * 86400000 -- a claim is in its machine's index for longer than it is kept
+
 -- What ends or lapses is kept for 90 days.
 local function end_claim(claim, state, ...)
   redis.call('HSET', claim_key(claim.id), 'state', state, 'ended_at', now, ...)
@@ -86,6 +89,36 @@ local function lapse_due()
     settle(claim.job)
   end
   return #due
+end
+
+-- The spool of the claim's material at its machine: the one at the nozzle's slot, else the first by id; nil where
+-- there is none.
+local function loaded_spool(claim)
+  local nozzle = redis.call('HGET', P .. 'nozzles', claim.nozzle)
+  local slot = nozzle and cjson.decode(nozzle).slot
+  local found
+  for _, raw in ipairs(redis.call('HVALS', P .. 'spools')) do
+    local spool = cjson.decode(raw)
+    if spool.machine_id == claim.machine and spool.material_id == claim.material then
+      if spool.slot == slot then return spool.id end
+      if not found or spool.id < found then found = spool.id end
+    end
+  end
+  return found
+end
+
+-- Note the claim's spool: the one that is told, else the one it has, else the one that is loaded now. false where the
+-- one told is not of the claim's material (or not there).
+local function name_spool(claim, told)
+  local id = told ~= '' and told or claim.spool or loaded_spool(claim)
+  if not id then return true end
+  if told ~= '' then
+    local raw = redis.call('HGET', P .. 'spools', told)
+    if not raw or cjson.decode(raw).material_id ~= claim.material then return false end
+  end
+  redis.call('HSET', claim_key(claim.id), 'spool_id', id)
+  claim.spool = id
+  return true
 end
 
 -- Whether the machine can be given work: nil, or the word that says why not.
@@ -142,6 +175,11 @@ local function take()
   redis.call('HSET', claim_key(id), 'state', 'held', 'job_id', job, 'copy', claim.copy, 'machine_id', machine,
     'nozzle_id', entry.nozzle_id, 'material_id', entry.material_id, 'claimant', ARGV[6], 'lease_ms', lease,
     'taken_at', now, 'expires_ms', now_ms + lease, 'version', 1, 'progress', '0', 'told', '0', 'digest', ARGV[8])
+  claim.nozzle, claim.material = entry.nozzle_id, entry.material_id
+  name_spool(claim, '')
+  local index = P .. 'machine-claims:' .. machine
+  redis.call('ZADD', index, now_ms, id)
+  redis.call('ZREMRANGEBYSCORE', index, '-inf', now_ms - INDEXED_MS)
   hold(claim)
   redis.call('HINCRBY', COUNTERS, 'claims_taken', 1)
   local state = settle(job)
@@ -156,8 +194,8 @@ local function can_regain(claim)
     and not redis.call('HGET', HOLDERS, claim.machine)
 end
 
--- renew: claim id, progress ("" not told), lease in ms ("" as before).
--- Returns renewed | regained | over | unknown.
+-- renew: claim id, progress ("" not told), lease in ms ("" as before), spool id ("" as it is).
+-- Returns renewed | regained | over | unknown | wrong-spool.
 local function renew()
   local claim = read(ARGV[4])
   if not claim.state then return { 'unknown' } end
@@ -166,6 +204,7 @@ local function renew()
     if not can_regain(claim) then return answer('over', claim.id) end
     word = 'regained'
   end
+  if not name_spool(claim, ARGV[7]) then return { 'wrong-spool' } end
   if ARGV[6] ~= '' then claim.lease_ms = tonumber(ARGV[6]) end
   local key = claim_key(claim.id)
   redis.call('HSET', key, 'lease_ms', claim.lease_ms, 'expires_ms', now_ms + claim.lease_ms)
@@ -199,9 +238,9 @@ local function give_back()
   return answer('given-back', claim.id)
 end
 
--- finish: claim id, accepted (1 or 0), report JSON, whether a scrapped copy is to be printed again (1 or 0).
--- Returns finished | again (finished before with the same report) | over (the copy is with somebody else, or ended) |
--- unknown.
+-- finish: claim id, accepted (1 or 0), report JSON, whether a scrapped copy is to be printed again (1 or 0), spool id
+-- ("" as it is). Returns finished | again (finished before with the same report) | over (the copy is with somebody else,
+-- or ended) | unknown | wrong-spool.
 local function finish()
   local claim, accepted, report, remake = read(ARGV[4]), ARGV[5], ARGV[6], ARGV[7]
   if not claim.state then return { 'unknown' } end
@@ -211,6 +250,7 @@ local function finish()
   if claim.state == 'given-back' or (late and (not is_free(claim) or job_state == 'cancelled')) then
     return answer('over', claim.id)
   end
+  if not name_spool(claim, ARGV[8]) then return { 'wrong-spool' } end
   if late then
     redis.call('ZREM', P .. 'returned:' .. claim.job, claim.copy)
   else

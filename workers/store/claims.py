@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,13 +13,22 @@ import redis
 from workers.model import ids
 from workers.model.codec import to_json
 from workers.model.dispatch import Claim, ClaimState
-from workers.model.errors import ConflictError, IdempotencyKeyReusedError, NotFoundError
+from workers.model.errors import (
+    ConflictError,
+    FieldProblem,
+    IdempotencyKeyReusedError,
+    InvalidError,
+    NotFoundError,
+)
 from workers.model.outcome import Report
 from workers.store.events import EVENTS_KEPT
 from workers.store.keys import Keys
 from workers.store.scripts import script_keys, script_text
 
 LAPSE_ROUNDS = 100
+LOOK_AGAIN_S = 60
+CHUNK = 200  # claims read at a time
+REACHING_IN = 5  # claims before a window that are looked at: one machine holds one, and a lapsed one may finish late
 
 
 class BusyError(ConflictError):
@@ -78,6 +87,8 @@ class ClaimRepository:
         digest = f"{taking.machine_id} {lease_ms} {taking.claimant}"
         word, claim = self._run("take", [taking.claim_id, taking.machine_id, taking.claimant, lease_ms, digest])
         if word in WHY_NOTHING:
+            if word == "nozzle-off":
+                self._have_looked_at(taking.machine_id)
             return Nothing(WHY_NOTHING[word])
         if word == "no-machine":
             raise NotFoundError(f"no machine has the id {taking.machine_id!r}")
@@ -89,25 +100,37 @@ class ClaimRepository:
             raise IdempotencyKeyReusedError("the key was used before with a different request body")
         return claim_of(taking.claim_id, claim)
 
-    def renew(self, claim_id: str, progress: float | None = None, lease_s: float | None = None) -> Claim:
+    def _have_looked_at(self, machine_id: str) -> None:
+        """Have the machine's jobs scored again, once in a while: one that printed while its nozzle went has waited."""
+        if self._redis.set(self._keys.lock(f"nozzle-off:{machine_id}"), "1", nx=True, ex=LOOK_AGAIN_S):
+            self._redis.sadd(self._keys.changes_recheck, machine_id)
+
+    def renew(
+        self,
+        claim_id: str,
+        progress: float | None = None,
+        lease_s: float | None = None,
+        spool_id: str | None = None,
+    ) -> Claim:
         """Hold on for another lease; a lapsed claim is held again while its copy is free and its machine idle.
 
-        Raises NotFoundError, ClaimOverError.
+        Raises NotFoundError, ClaimOverError, InvalidError at /spool_id.
         """
         told = "" if progress is None else repr(progress)
         lease = "" if lease_s is None else str(round(lease_s * 1000))
-        return self._own(claim_id, *self._run("renew", [claim_id, told, lease]))
+        return self._own(claim_id, *self._run("renew", [claim_id, told, lease, spool_id or ""]))
 
     def give_back(self, claim_id: str, reason: str = "") -> Claim:
         """The copy returns to its place. Raises NotFoundError, ClaimOverError."""
         return self._own(claim_id, *self._run("give-back", [claim_id, reason]))
 
-    def finish(self, claim_id: str, report: Report, *, remake: bool = False) -> Claim:
+    def finish(self, claim_id: str, report: Report, *, remake: bool = False, spool_id: str | None = None) -> Claim:
         """The copy has ended; scrapped and to be made again, it waits in its place. The same report twice is one.
 
-        After a lapse this is taken while the copy is free. Raises NotFoundError, ClaimOverError.
+        After a lapse this is taken while the copy is free. Raises NotFoundError, ClaimOverError, InvalidError at
+        /spool_id.
         """
-        args = [claim_id, int(report.accepted), to_json(report), int(remake)]
+        args = [claim_id, int(report.accepted), to_json(report), int(remake), spool_id or ""]
         return self._own(claim_id, *self._run("finish", args))
 
     def lapse(self) -> int:
@@ -132,12 +155,31 @@ class ClaimRepository:
         """The claims held now, the one that lapses first ahead."""
         self.lapse()
         found: Any = self._redis.zrange(self._keys.leases, 0, -1)
-        claim_ids = [raw.decode() for raw in found]
+        return self.get_many([raw.decode() for raw in found])
+
+    def get_many(self, claim_ids: Sequence[str]) -> list[Claim]:
+        """Those of the claims that are still kept, in the order asked for."""
         with self._redis.pipeline(transaction=False) as pipe:
             for claim_id in claim_ids:
                 pipe.hgetall(self._keys.claim(claim_id))
             rows = pipe.execute()
         return [claim_of(claim_id, row) for claim_id, row in zip(claim_ids, rows, strict=True) if row]
+
+    def of_machine(self, machine_id: str, since: float, until: float) -> Iterator[Claim]:
+        """The claims of a machine taken from ``since`` to ``until``, and the few before that may reach into it.
+
+        Read in chunks, in the order in which they were taken.
+        """
+        name, start = self._keys.machine_claims(machine_id), round(since * 1000)
+        before: Any = self._redis.zrevrangebyscore(name, f"({start}", "-inf", start=0, num=REACHING_IN)
+        yield from self.get_many([raw.decode() for raw in reversed(before)])
+        offset = 0
+        while True:
+            found: Any = self._redis.zrangebyscore(name, start, round(until * 1000), start=offset, num=CHUNK)
+            if not found:
+                return
+            yield from self.get_many([raw.decode() for raw in found])
+            offset += len(found)
 
     def to_report(self, limit: int = 100) -> list[str]:
         """Finished claims whose outcome is not recorded yet."""
@@ -149,6 +191,9 @@ class ClaimRepository:
             raise _unknown(claim_id)
         if word == "over":
             raise ClaimOverError(_why_over(claim_of(claim_id, claim)))
+        if word == "wrong-spool":
+            detail = "no spool of the claim's material has this id"
+            raise InvalidError(detail, fields=(FieldProblem("/spool_id", detail),))
         return claim_of(claim_id, claim)
 
     def _run(self, operation: str, args: Sequence[Any]) -> tuple[str, dict[bytes, bytes]]:
@@ -178,6 +223,7 @@ def claim_of(claim_id: str, row: Mapping[bytes, bytes]) -> Claim:
         late=text.get("late") == "1",
         reason=text.get("reason", ""),
         report=text.get("report", ""),
+        spool_id=text.get("spool_id"),
     )
 
 

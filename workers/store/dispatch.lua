@@ -1,15 +1,17 @@
 -- Binding, moving and numbering anew; dispatch_common.lua stands ahead and explains KEYS and the first ARGV.
 
--- bind: for each job: id, attempt, machine, place, entry JSON, nozzle, copies, event data JSON (8 values).
+-- bind: for each job: id, attempt, machine, place, entry JSON, nozzle, copies, event data JSON, routing JSON ("" as it
+-- is) (9 values).
 -- Only a job that is routed in this attempt and on no list is bound. Returns how many were.
 local function bind()
   local bound = 0
-  for i = 4, #ARGV, 8 do
+  for i = 4, #ARGV, 9 do
     local id, machine = ARGV[i], ARGV[i + 2]
     local job = P .. 'job:' .. id
     local f = redis.call('HMGET', job, 'state', 'attempt', 'list')
     if f[1] == 'routed' and f[2] == ARGV[i + 1] and not f[3] then
       redis.call('HSET', job, 'list', machine, 'nozzle', ARGV[i + 5], 'copies', ARGV[i + 6])
+      if ARGV[i + 8] ~= '' then redis.call('HSET', job, 'routing', ARGV[i + 8]) end
       redis.call('ZADD', P .. 'list:' .. machine, ARGV[i + 3], id)
       redis.call('HSET', P .. 'entries:' .. machine, id, ARGV[i + 4])
       set_state(id, 'bound')

@@ -29,10 +29,15 @@ COUNTS = ("held", "accepted", "scrapped")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Binding:
-    """A routed job with its machine and its place there."""
+    """A routed job with its machine and its place there.
+
+    routing: what replaces its own (None: it stays), reason: why.
+    """
 
     machine_id: str
     listed: Listed
+    routing: Routing | None = None
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +62,7 @@ class _Chosen:
     """The part of a routing that is read here; the rest is skipped."""
 
     chosen: Candidate | None
+    others: tuple[Candidate, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +190,8 @@ class DispatchRepository:
 
 def _routed(job_id: str, row: Sequence[bytes | None]) -> RoutedJob | None:
     state, attempt, created_at, routing, doc, accepted, scrapped = row
-    chosen = from_json(routing, _Chosen).chosen if routing else None
+    found = from_json(routing, _Chosen) if routing else None
+    chosen = found.chosen if found else None
     if state != b"routed" or chosen is None or doc is None:
         return None
     job = from_json(doc, _HandedIn)
@@ -199,6 +206,7 @@ def _routed(job_id: str, row: Sequence[bytes | None]) -> RoutedJob | None:
         accepted=int(accepted or 0),
         scrapped=int(scrapped or 0),
         chosen=chosen,
+        others=found.others if found else (),
     )
 
 
@@ -222,6 +230,8 @@ def _bind_args(binding: Binding) -> list[Any]:
         "material_id": entry.material_id,
         "attempt": entry.attempt,
     }
+    if binding.reason:
+        data["reason"] = binding.reason
     return [
         entry.job_id,
         entry.attempt,
@@ -231,4 +241,5 @@ def _bind_args(binding: Binding) -> list[Any]:
         entry.nozzle_id,
         entry.quantity,
         to_json(data),
+        to_json(binding.routing) if binding.routing is not None else b"",
     ]

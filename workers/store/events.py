@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import msgspec
@@ -27,6 +27,13 @@ def add_event(
         maxlen=EVENTS_KEPT,
         approximate=True,
     )
+    add_to_history(pipe, keys, subject, kind, at, data)
+
+
+def add_to_history(
+    pipe: Pipeline, keys: Keys, subject: str, kind: str, at: float, data: Mapping[str, Any] | None = None
+) -> None:
+    """Queue one line of a history, without an event of its own."""
     pipe.rpush(keys.history(subject), to_json({"at": at, "kind": kind, "data": data or {}}))
 
 
@@ -46,6 +53,11 @@ class EventLog:
         answer: Any = self._redis.xread({self._keys.events: event_id}, count=count, block=block_ms)
         return [_event(row_id, fields) for _, rows in answer or [] for row_id, fields in rows]
 
+    def newest(self, count: int) -> list[Event]:
+        """The newest ``count`` events, the last one first."""
+        rows: Any = self._redis.xrevrange(self._keys.events, count=count)
+        return [_event(row_id, fields) for row_id, fields in rows]
+
     def last_id(self) -> str:
         rows: Any = self._redis.xrevrange(self._keys.events, count=1)
         return rows[0][0].decode() if rows else "0-0"
@@ -61,6 +73,15 @@ class EventLog:
         """The newest ``limit`` lines about one thing, oldest first."""
         rows: Any = self._redis.lrange(self._keys.history(subject), -limit, -1)
         return tuple(msgspec.json.decode(row, type=HistoryEntry) for row in rows)
+
+    def history_newest_first(self, subject: str, chunk: int = 500) -> Iterator[HistoryEntry]:
+        """All lines about one thing, read ``chunk`` by ``chunk``, from the last to the first."""
+        name = self._keys.history(subject)
+        end = int(self._redis.llen(name))
+        while end > 0:
+            rows: Any = self._redis.lrange(name, max(end - chunk, 0), end - 1)
+            yield from (msgspec.json.decode(row, type=HistoryEntry) for row in reversed(rows))
+            end -= chunk
 
 
 def _position(event_id: str) -> tuple[int, int]:

@@ -30,11 +30,12 @@ from workers.model.shop import (
     subject_of,
     things_of,
 )
-from workers.store.events import add_event
+from workers.store.events import add_event, add_to_history
 from workers.store.evidence import evidence_of
 from workers.store.keys import Keys
 
 Also = Callable[[Pipeline], None]
+SETUPS = frozenset({"nozzle.mounted", "spool.loaded"})  # also in the history of the machine that they are done on
 
 
 class FleetRepository:
@@ -150,8 +151,11 @@ def write_thing(pipe: Pipeline, keys: Keys, verb: str, thing: Thing, at: float) 
         pipe.hdel(name, thing.id)
     else:
         pipe.hset(name, thing.id, to_json(thing))
-    event = f"{type(thing).__name__.lower()}.{verb}"
-    add_event(pipe, keys, event, subject_of(thing), at, event_data(thing))
+    event, data = f"{type(thing).__name__.lower()}.{verb}", event_data(thing)
+    add_event(pipe, keys, event, subject_of(thing), at, data)
+    if event in SETUPS:
+        of_thing = {**data, "id": thing.id}
+        add_to_history(pipe, keys, f"machine/{data['machine_id']}", event, at, of_thing)
 
 
 def event_data(thing: Thing) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import redis
@@ -27,9 +27,11 @@ from workers.model.routing import Routing
 from workers.store.dispatch import unlist
 from workers.store.events import add_event
 from workers.store.keys import Keys
-from workers.store.parts import PartRepository, Upload, require_usable
+from workers.store.parts import PartRepository, require_usable
+from workers.store.uploads import Upload
 
 FIELDS = ("doc", "state", "version", "attempt", "created_at", "updated_at", "reason")
+CHUNK = 500  # jobs read at a time
 CANCELLABLE = frozenset(
     {
         JobState.ACCEPTED,
@@ -80,6 +82,8 @@ class JobRepository:
         job_ids: Sequence[str],
         *,
         upload: Upload | None = None,
+        watch: Sequence[str] = (),
+        guard: Callable[[], None] = lambda: None,
         also: Callable[[Pipeline, list[JobState]], None] | None = None,
     ) -> list[JobState]:
         """Keep and queue the jobs, all or none: record, index, event and inbox entry in one MULTI.
@@ -87,7 +91,8 @@ class JobRepository:
         A job whose part is not analysed yet is kept as analysing, without an inbox entry: the commit of the
         analysis moves it on. The parts are watched, so none can be committed in between. ``upload``: a mesh that
         one of the jobs refers to, kept in the same step. ``also`` may queue more into it (the Idempotency-Key's
-        answer), given the state of each job. Returns these states.
+        answer), given the state of each job. ``watch``: the caller's own keys; ``guard`` runs once they are watched and
+        raises where they do not allow it. Returns these states.
         Raises UnavailableError when the inbox is full, InvalidError for a part that is unknown or refused.
         """
         self._require_room(len(specs))
@@ -95,8 +100,9 @@ class JobRepository:
         with self._redis.pipeline(transaction=True) as pipe:
             while True:
                 try:
-                    if part_ids:
-                        pipe.watch(*map(self._keys.part, part_ids))  # type: ignore[no-untyped-call]
+                    if part_ids or watch:
+                        pipe.watch(*map(self._keys.part, part_ids), *watch)  # type: ignore[no-untyped-call]
+                    guard()
                     parts = dict(zip(part_ids, self._parts.heads(part_ids), strict=True)) if part_ids else {}
                     pipe.multi()
                     if upload is not None:
@@ -173,6 +179,17 @@ class JobRepository:
         records = tuple(r for r in self.get_many(job_ids[:limit]) if r is not None)
         return Page(records, job_ids[limit - 1] if len(job_ids) > limit else None)
 
+    def oldest_first(self, since: str, until: str, after: str | None = None, chunk: int = CHUNK) -> Iterator[JobRecord]:
+        """Jobs with ids from ``since`` up to ``until`` (not included), behind ``after``, ``chunk`` by ``chunk``."""
+        low = f"({after}" if after is not None and after >= since else f"[{since}"
+        while True:
+            found: Any = self._redis.zrangebylex(self._keys.jobs, low, f"({until}", start=0, num=chunk)
+            if not found:
+                return
+            job_ids = [raw.decode() for raw in found]
+            yield from (record for record in self.get_many(job_ids) if record is not None)
+            low = f"({job_ids[-1]}"
+
     def counts(self) -> dict[JobState, int]:
         """How many jobs are in each state."""
         with self._redis.pipeline(transaction=False) as pipe:
@@ -186,6 +203,15 @@ class JobRepository:
         if doc is None:
             raise NotFoundError(f"no job has the id {job_id!r}")
         return from_json(routing, Routing) if routing else None
+
+    def routings(self, job_ids: Sequence[str]) -> list[Routing | None]:
+        """Routings in the order asked for; None where there is none."""
+        if not job_ids:
+            return []
+        with self._redis.pipeline(transaction=False) as pipe:
+            for job_id in job_ids:
+                pipe.hget(self._keys.job(job_id), "routing")
+            return [from_json(raw, Routing) if raw else None for raw in pipe.execute()]
 
     def cancel(self, job_id: str, expected: int | None = None, reason: str = "") -> JobRecord:
         """Raises NotFoundError, VersionMismatchError, ConflictError once it prints or has ended."""

@@ -49,6 +49,14 @@ class Keys:
         """The file's bytes, until it is analysed."""
         return self._key("part-mesh", part_id)
 
+    def part_display(self, part_id: str) -> str:
+        """What an analysed part looks like: STL of few triangles, gzip."""
+        return self._key("part-display", part_id)
+
+    def part_staged(self, upload: str) -> str:
+        """The file's bytes while they come in; gone by themselves where that breaks off."""
+        return self._key("part-staged", upload)
+
     def part_jobs(self, part_id: str) -> str:
         """Set of the ids of all jobs that refer to the part."""
         return self._key("part-jobs", part_id)
@@ -136,6 +144,10 @@ class Keys:
         """Hash of one claim."""
         return self._key("claim", claim_id)
 
+    def machine_claims(self, machine_id: str) -> str:
+        """Sorted set of the claims of a machine, scored by the moment (ms) at which they were taken."""
+        return self._key("machine-claims", machine_id)
+
     @property
     def leases(self) -> str:
         """Sorted set of the claims that are held, scored by the moment (ms) at which they lapse."""
@@ -160,6 +172,24 @@ class Keys:
         """List of JSON, newest first."""
         return self._key("dead-letters", webhook_id)
 
+    def bore_trial(self, trial_id: str) -> str:
+        """JSON of one bore trial, its runs and results in it."""
+        return self._key("bore-trial", trial_id)
+
+    @property
+    def bore_trials(self) -> str:
+        """Sorted set of all trial ids, scores 0: the ids sort by time."""
+        return self._key("bore-trials")
+
+    @property
+    def bore_trials_running(self) -> str:
+        """Set of the trials whose runs are handed in as machines come free."""
+        return self._key("bore-trials-running")
+
+    def bore_trial_photos(self, trial_id: str) -> str:
+        """Hash run number -> bytes of its photograph."""
+        return self._key("bore-trial-photos", trial_id)
+
     @property
     def changes_cursor(self) -> str:
         """Id of the last event that the dispatch lists have followed."""
@@ -171,9 +201,38 @@ class Keys:
         return self._key("changes-recheck")
 
     @property
+    def changes_wet(self) -> str:
+        """Set of the spools that were wet when the dispatch lists last looked."""
+        return self._key("changes-wet")
+
+    @property
+    def changes_evidence(self) -> str:
+        """Set of the materials with evidence that the dispatch lists have not followed yet."""
+        return self._key("changes-evidence")
+
+    @property
     def claims_to_report(self) -> str:
         """Set of finished claims whose outcome is not recorded yet."""
         return self._key("claims-to-report")
+
+    def long_task(self, subject: str) -> str:
+        """Hash of one long task, ``KIND/ID``: request, state, version, progress, result; holder and token while it
+        runs."""
+        return self._key("long-task", subject)
+
+    def long_tasks(self, kind: str) -> str:
+        """Sorted set of the ids of one kind, scores 0: the ids sort by time."""
+        return self._key("long-tasks", kind)
+
+    @property
+    def long_tasks_open(self) -> str:
+        """Sorted set of ``KIND/ID`` that wait or run; the score is the moment (s) from which one may be claimed."""
+        return self._key("long-tasks-open")
+
+    @property
+    def planning_bell(self) -> str:
+        """Present while a long task is rung for and none begun."""
+        return self._key("planning-bell")
 
     @property
     def events(self) -> str:

@@ -158,6 +158,17 @@ class OutcomeRepository:
             rows: Any = self._redis.mget([self._keys.outcome(raw.decode()) for raw in found])
             yield from (one for one in (from_json(raw, Outcome) for raw in rows if raw) if wanted.takes(one))
 
+    def oldest_first(self, since: str, until: str, after: str | None = None, chunk: int = CHUNK) -> Iterator[Outcome]:
+        """Outcomes with ids from ``since`` up to ``until`` (not included), behind ``after``, ``chunk`` by ``chunk``."""
+        low = f"({after}" if after is not None and after >= since else f"[{since}"
+        while True:
+            found: Any = self._redis.zrangebylex(self._keys.outcomes, low, f"({until}", start=0, num=chunk)
+            if not found:
+                return
+            rows: Any = self._redis.mget([self._keys.outcome(raw.decode()) for raw in found])
+            yield from (from_json(raw, Outcome) for raw in rows if raw)
+            low = f"({found[-1].decode()}"
+
     def new_id(self) -> str:
         return ids.encode(int(self._clock() * 1000), secrets.randbits(80))
 

@@ -1,16 +1,18 @@
 -- Commits what an analysis came to, once, and moves every job that waited for it on.
 -- KEYS: 1 part, 2 its mesh, 3 set of its jobs, 4 parts waiting, 5 bytes of parts waiting, 6 events, 7 inbox,
---       8 counters, 9 index of analysing jobs, 10 index of the jobs' new state, 11 the part's history.
+--       8 counters, 9 index of analysing jobs, 10 index of the jobs' new state, 11 the part's history, 12 what it looks like.
 -- ARGV: 1 token, 2 now, 3 the part's new state, 4 poses JSON ("" for none), 5 problem JSON ("" for none),
 --       6 part id, 7 event data JSON, 8 history JSON, 9 events kept, 10 the jobs' new state (accepted or failed),
 --       11 reason for the jobs, 12 the jobs' event data JSON, 13 the jobs' history JSON,
---       14 prefix of job keys, 15 prefix of the jobs' history keys.
+--       14 prefix of job keys, 15 prefix of the jobs' history keys,
+--       16 what the part looks like ("" for not known).
 -- The jobs' keys are made here from prefixes with the same hash tag as KEYS: a job that joins while this is
 -- on its way must not be missed. Returns how many jobs were moved, -1 when the claim no longer holds.
 if redis.call('HGET', KEYS[1], 'token') ~= ARGV[1] then return -1 end
 redis.call('HSET', KEYS[1], 'state', ARGV[3], 'phase', 'done', 'percent', '100', 'updated_at', ARGV[2])
 if ARGV[4] ~= '' then redis.call('HSET', KEYS[1], 'poses', ARGV[4]) end
 if ARGV[5] ~= '' then redis.call('HSET', KEYS[1], 'problem', ARGV[5]) end
+if ARGV[16] ~= '' then redis.call('SET', KEYS[12], ARGV[16]) end
 redis.call('HDEL', KEYS[1], 'token', 'holder')
 redis.call('HINCRBY', KEYS[1], 'version', 1)
 redis.call('DEL', KEYS[2])

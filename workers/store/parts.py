@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import time
+import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import redis
@@ -14,7 +13,7 @@ from redis.client import Pipeline
 
 from workers.model.codec import from_json, to_json
 from workers.model.errors import ConflictError, InvalidError, NotFoundError, UnavailableError
-from workers.model.part import SUMMARY_VERSION, GeometrySummary
+from workers.model.part import GeometrySummary
 from workers.model.part_record import (
     AS_GIVEN,
     MeshOptions,
@@ -26,8 +25,10 @@ from workers.model.part_record import (
 from workers.model.record import Page
 from workers.store.events import add_event
 from workers.store.keys import Keys
+from workers.store.uploads import Upload, content_id
 
 MIB = 1024 * 1024
+STAGED_S = 600  # how long bytes stay whose keeping broke off
 HEAD = (
     "state",
     "version",
@@ -44,27 +45,6 @@ HEAD = (
 # These depend on how busy the machine was, so the same bytes may be given another try; the others do not.
 MAY_PASS = frozenset({"mesh-time", "mesh-memory", "mesh-crashed"})
 Also = Callable[[Pipeline, PartRecord], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Upload:
-    """A mesh as it is handed in."""
-
-    id: str
-    name: str
-    options: MeshOptions
-    data: bytes
-
-    @classmethod
-    def of(cls, data: bytes, options: MeshOptions, name: str = "") -> Upload:
-        return cls(content_id("mesh", to_json(options), data), name, options, data)
-
-
-def content_id(kind: str, options: bytes, data: bytes) -> str:
-    """The part's address: SHA-256 over its bytes, what was asked for, and the summary's version; base 32."""
-    head = b"\n".join((kind.encode(), SUMMARY_VERSION.encode(), options, b""))
-    digest = hashlib.sha256(head + hashlib.sha256(data).digest()).digest()
-    return "p-" + base64.b32encode(digest).decode("ascii").rstrip("=").lower()
 
 
 class PartRepository:
@@ -121,7 +101,7 @@ class PartRepository:
         """
         if known is not None and not _another_try(known):
             return known
-        self._require_room(len(upload.data))
+        self._require_room(upload.size_bytes)
         now, redis_now = self._clock(), self._redis_time()
         part = PartRecord(
             id=upload.id,
@@ -129,16 +109,28 @@ class PartRepository:
             version=1 if known is None else known.version + 1,
             name=upload.name if known is None else known.name,
             options=upload.options,
-            size_bytes=len(upload.data),
+            size_bytes=upload.size_bytes,
             created_at=now if known is None else known.created_at,
             updated_at=now,
             phase="waiting",
         )
         self._write_head(pipe, part, new=known is None)
-        pipe.set(self._keys.part_mesh(part.id), upload.data)
+        staged = self._staged(upload)
+        pipe.rename(staged, self._keys.part_mesh(part.id))
+        pipe.persist(self._keys.part_mesh(part.id))
         pipe.zadd(self._keys.parts_waiting, {part.id: redis_now})
-        pipe.hset(self._keys.parts_waiting_bytes, part.id, len(upload.data))
+        pipe.hset(self._keys.parts_waiting_bytes, part.id, upload.size_bytes)
         return part
+
+    def _staged(self, upload: Upload) -> str:
+        """The bytes under a key of their own, block by block, so that the MULTI has only to rename it."""
+        name = self._keys.part_staged(uuid.uuid4().hex)
+        for block in upload.blocks():
+            with self._redis.pipeline(transaction=False) as pipe:
+                pipe.append(name, block)
+                pipe.expire(name, STAGED_S)
+                pipe.execute()
+        return name
 
     def _write_summary(self, pipe: Pipeline, part_id: str, summary: GeometrySummary, name: str) -> PartRecord:
         now = self._clock()
@@ -233,6 +225,11 @@ class PartRepository:
         raw: Any = self._redis.get(self._keys.part_mesh(part_id))
         return raw if raw is None else bytes(raw)
 
+    def display(self, part_id: str) -> bytes | None:
+        """What the part looks like (see ``geometry.display``); None where it was not drawn."""
+        raw: Any = self._redis.get(self._keys.part_display(part_id))
+        return raw if raw is None else bytes(raw)
+
     def delete(self, part_id: str, expected: Callable[[int], object]) -> None:
         """Raises NotFoundError, ConflictError while a job refers to it, and what ``expected(version)`` raises."""
         name, jobs = self._keys.part(part_id), self._keys.part_jobs(part_id)
@@ -250,7 +247,7 @@ class PartRepository:
                     pipe.zrem(self._keys.parts, listed or "")
                     pipe.zrem(self._keys.parts_waiting, part_id)
                     pipe.hdel(self._keys.parts_waiting_bytes, part_id)
-                    pipe.delete(name, self._keys.part_mesh(part_id))
+                    pipe.delete(name, self._keys.part_mesh(part_id), self._keys.part_display(part_id))
                     add_event(pipe, self._keys, "part.deleted", f"part/{part_id}", self._clock())
                     pipe.execute()
                 except redis.WatchError:

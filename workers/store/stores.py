@@ -18,9 +18,13 @@ from workers.store.idempotency import IdempotencyStore
 from workers.store.inbox import Inbox
 from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
+from workers.store.long_tasks import LongTasks
 from workers.store.meter import Meter
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
+from workers.store.plans import PlanRepository
+from workers.store.reports import Reports
+from workers.store.trials import TrialRepository
 from workers.store.webhooks import WebhookRepository
 
 
@@ -33,10 +37,14 @@ class Stores:
     parts: PartRepository
     analyses: Analyses
     outcomes: OutcomeRepository
+    reports: Reports
     inbox: Inbox
     dispatch: DispatchRepository
     claims: ClaimRepository
+    long_tasks: LongTasks
+    plans: PlanRepository
     webhooks: WebhookRepository
+    trials: TrialRepository
     events: EventLog
     idempotency: IdempotencyStore
     access: AccessRepository
@@ -63,10 +71,14 @@ def open_stores(
         parts=parts,
         analyses=Analyses(client, keys, clock),
         outcomes=OutcomeRepository(client, keys, clock),
+        reports=Reports(client, keys, clock),
         inbox=Inbox(client, keys, clock, reclaim_after_s),
         dispatch=DispatchRepository(client, keys, clock),
         claims=ClaimRepository(client, keys),
+        long_tasks=LongTasks(client, keys, clock),
+        plans=PlanRepository(client, keys),
         webhooks=WebhookRepository(client, keys, clock),
+        trials=TrialRepository(client, keys, clock),
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),
         access=AccessRepository(client, keys, clock),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 
 import redis
 from redis.client import Pipeline
@@ -10,7 +11,8 @@ from redis.client import Pipeline
 from workers.model.codec import from_json
 from workers.model.dispatch import Claim
 from workers.model.errors import ConflictError, InvalidError, NotFoundError
-from workers.model.job import JobSpec
+from workers.model.fleet import Spool
+from workers.model.job import JobSpec, JobState
 from workers.model.outcome import Outcome, Report
 from workers.model.routing import Candidate, Routing
 from workers.routing.printed import Printed, candidate_printed
@@ -20,8 +22,15 @@ from workers.tasks.posed import PosedJob, posed_jobs
 log = logging.getLogger("borewright.tasks")
 
 
+BEING_ROUTED = frozenset({JobState.ACCEPTED, JobState.ANALYSING})
+
+
 class _RecordedError(Exception):
     """Somebody else has recorded it."""
+
+
+class _NotYetError(Exception):
+    """The job is being routed again: what was foretold is known once it is."""
 
 
 def record_outcomes(stores: Stores) -> int:
@@ -32,7 +41,8 @@ def record_outcomes(stores: Stores) -> int:
 def record_outcome(stores: Stores, claim_id: str) -> Outcome | None:
     """The outcome of one finished claim; None where it has one already, or where nothing foretold such a print.
 
-    What the claim had taken is in the claim; a report that cannot be learnt from stays with it.
+    The filament comes off the claim's spool in the same step, so once. What the claim had taken is in the claim; a
+    report that cannot be learnt from stays with it.
     """
     name = stores.keys.claims_to_report
     claim = stores.claims.get(claim_id)
@@ -48,17 +58,18 @@ def record_outcome(stores: Stores, claim_id: str) -> Outcome | None:
     try:
         spec, routing, candidate = _job(stores, claim)
         return stores.outcomes.record(
-            from_json(claim.report, Report),
+            _whole(from_json(claim.report, Report), claim, candidate),
             spec,
             candidate,
             job_id=claim.job_id,
             at=claim.ended_at,
             model_version=routing.model_version,
+            spool_id=_spool_of(stores, claim),
             watch=[name],
             guard=guard,
             also=also,
         )
-    except _RecordedError:
+    except (_RecordedError, _NotYetError):
         return None
     except (ConflictError, InvalidError, NotFoundError) as error:
         log.warning("the report of claim %s is kept but not learnt: %s", claim_id, error.detail)
@@ -66,12 +77,32 @@ def record_outcome(stores: Stores, claim_id: str) -> Outcome | None:
         return None
 
 
+def _whole(report: Report, claim: Claim, candidate: Candidate) -> Report:
+    """A failed copy of which nobody said how much was extruded: the share of it that was last told."""
+    if report.accepted or report.extruded_cm3 is not None:
+        return report
+    return replace(report, extruded_cm3=claim.progress * candidate.volume_cm3)
+
+
+def _spool_of(stores: Stores, claim: Claim) -> str | None:
+    """The claim's spool, unless it has left the shop or holds something else by now."""
+    if claim.spool_id is None:
+        return None
+    try:
+        spool = stores.fleet.get(Spool, claim.spool_id)
+    except NotFoundError:
+        return None
+    return spool.id if spool.material_id == claim.material_id else None
+
+
 def _job(stores: Stores, claim: Claim) -> tuple[JobSpec, Routing, Candidate]:
     """The job with its part, in the pose that was chosen, and what was foretold of this print.
 
-    Raises NotFoundError, ConflictError, InvalidError.
+    Raises NotFoundError, ConflictError, InvalidError, _NotYetError.
     """
     routing = stores.jobs.routing(claim.job_id)
+    if routing is None and stores.jobs.get(claim.job_id).state in BEING_ROUTED:
+        raise _NotYetError
     if routing is None:
         raise ConflictError("the job has no routing now")
     [posed] = posed_jobs(stores, [stores.jobs.get(claim.job_id).spec])

@@ -5,16 +5,19 @@ from __future__ import annotations
 import logging
 import time
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
-from workers.model.dispatch import RoutedJob
+from workers.model.dispatch import Listed, RoutedJob
 from workers.model.errors import ConflictError, NotFoundError
-from workers.model.fleet import Machine, MachineState
-from workers.model.shop import Shop
-from workers.planning.dispatch import Sequencer, bench_of, listed_of
+from workers.model.routing import Candidate, Routing
+from workers.planning.dispatch import listed_of, weight_of
 from workers.planning.places import is_crowded, placed
+from workers.planning.where import as_good, cheapest, shortlist
 from workers.store.dispatch import Binding
 from workers.store.stores import Stores
+from workers.tasks.floor import Floor
+from workers.tasks.wider import widened
 
 log = logging.getLogger("borewright.tasks")
 
@@ -52,34 +55,76 @@ def bind_routed(stores: Stores, limit: int = BIND_BATCH) -> int:
     if not job_ids:
         return 0
     shop = stores.fleet.snapshot()
-    ready = {(nozzle.machine_id, nozzle.id) for nozzle in shop.nozzles}
-    machines = {one.id: one for one in shop.machines if one.state is MachineState.UP}
-    by_machine: dict[str, list[RoutedJob]] = defaultdict(list)
-    for job in stores.dispatch.routed(job_ids):
-        machine_id = job.chosen.machine_id
-        if machine_id in machines and (machine_id, job.chosen.nozzle_id) in ready:
-            by_machine[machine_id].append(job)
+    floor = Floor(stores, shop, time.time())
+    by_machine: dict[str, dict[str, Placed]] = defaultdict(dict)
+    for job in widened(stores, shop, floor.now, stores.dispatch.routed(job_ids)):
+        if floor.can_print(job.chosen):
+            place = _place(floor, job)
+            by_machine[place.chosen.machine_id][job.job_id] = place
         else:
             _route_again(stores, job.job_id)
-    bound = sum(_bind(stores, shop, machines[one], jobs) for one, jobs in by_machine.items())
+    bound = sum(_bind(stores, floor, one, _explained(stores, places)) for one, places in by_machine.items())
     if by_machine and stores.fleet.revision() != shop.revision:
         stores.client.sadd(stores.keys.changes_recheck, *by_machine)
     return bound
 
 
-def _bind(stores: Stores, shop: Shop, machine: Machine, jobs: Sequence[RoutedJob]) -> int:
-    now = time.time()
-    before = stores.dispatch.get(machine.id)
-    sequencer = Sequencer(bench_of(shop, machine, before.listed, before.claim, now), before.listed)
-    for job in jobs:
-        sequencer.insert(listed_of(job, now))
-    new = {job.job_id for job in jobs}
-    grown = placed(sequencer.listed)
-    bound = stores.dispatch.bind(
-        [Binding(machine_id=machine.id, listed=one) for one in grown if one.entry.job_id in new]
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Where a job goes. reason: why, where that is not what its routing says."""
+
+    chosen: Candidate
+    listed: Listed
+    reason: str = ""
+
+
+def _place(floor: Floor, job: RoutedJob) -> Placed:
+    """Put the job on the list where it costs least, of the machines that print it as well as the best."""
+    options = shortlist(as_good((job.chosen, *job.others), floor.can_print), floor.busy_h)
+    ways = {one.machine_id: listed_of(replace(job, chosen=one), floor.now) for one in options}
+    weight = weight_of(ways[job.chosen.machine_id].entry)
+    chosen, cost, elsewhere = job.chosen, 0.0, 0.0
+    if len(options) > 1:
+        chosen, cost, elsewhere = cheapest(
+            options, weight, lambda one: floor.sequencer(one.machine_id).rise(ways[one.machine_id])
+        )
+    listed = ways[chosen.machine_id]
+    floor.sequencer(chosen.machine_id).insert(listed)
+    if chosen is job.chosen:
+        return Placed(chosen, listed)
+    reason = (
+        f"as good as {job.chosen.machine_id} ({job.chosen.utility - chosen.utility:.2f} less in utility), and saves "
+        f"{elsewhere - cost:.1f} weighted hours late, waited and set up"
     )
+    return Placed(chosen, listed, reason)
+
+
+def _explained(stores: Stores, places: Mapping[str, Placed]) -> dict[str, Binding]:
+    """With the routing changed to what was chosen, for the jobs that go elsewhere than it says."""
+    elsewhere = [job_id for job_id, one in places.items() if one.reason]
+    routings = dict(zip(elsewhere, stores.jobs.routings(elsewhere), strict=True))
+    return {job_id: _binding(one, routings.get(job_id)) for job_id, one in places.items()}
+
+
+def _binding(place: Placed, routing: Routing | None) -> Binding:
+    changed = None if routing is None else chosen_for_list(routing, place.chosen, place.reason)
+    return Binding(machine_id=place.chosen.machine_id, listed=place.listed, routing=changed, reason=place.reason)
+
+
+def chosen_for_list(routing: Routing, chosen: Candidate, reason: str) -> Routing:
+    """The routing with another of its candidates as the choice, and why."""
+    ranked = (*(() if routing.chosen is None else (routing.chosen,)), *routing.others)
+    others = tuple(one for one in ranked if one != chosen)
+    note = f"Put on the list of {chosen.machine_id}: {reason}."
+    return replace(routing, chosen=chosen, others=others, flips=(), notes=(*routing.notes, note))
+
+
+def _bind(stores: Stores, floor: Floor, machine_id: str, bindings: Mapping[str, Binding]) -> int:
+    grown = placed(floor.sequencer(machine_id).listed)
+    new = [(bindings[one.entry.job_id], one) for one in grown if one.entry.job_id in bindings]
+    bound = stores.dispatch.bind([replace(binding, listed=one) for binding, one in new])
     if is_crowded(grown):
-        _spread_out(stores, machine.id)
+        _spread_out(stores, machine_id)
     return bound
 
 

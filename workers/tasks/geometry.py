@@ -82,22 +82,23 @@ def analyse_next(stores: Stores, holder: str) -> str | None:
     if stores.analyses.claimable():
         ring_geometry(stores)  # another worker, or this one afterwards
     try:
-        result = _result(stores, claim)
+        display = _Display()
+        result = _result(stores, claim, display)
     except AnalysisUnavailableError as error:
         log.warning("part %s waits on: %s", claim.part_id, error.detail)
         stores.analyses.give_back(claim, UNAVAILABLE_S)
         return claim.part_id
-    if _committed(stores, claim, result):
+    if _committed(stores, claim, result, display.stl):
         ring(stores)
     return claim.part_id
 
 
-def _committed(stores: Stores, claim: Claim, result: tuple[PartPose, ...] | PartProblem) -> int | None:
+def _committed(stores: Stores, claim: Claim, result: tuple[PartPose, ...] | PartProblem, display: bytes) -> int | None:
     """Commit, over and over while the store is away and the claim may hold: the work is done already."""
     until = time.monotonic() + GRACE_S
     while True:
         try:
-            return stores.analyses.commit(claim, result)
+            return stores.analyses.commit(claim, result, display)
         except (redis.ConnectionError, redis.TimeoutError) as error:
             if time.monotonic() > until:
                 raise
@@ -118,10 +119,10 @@ def _queue(stores: Stores) -> Queue:
     return Queue(GEOMETRY_QUEUE, connection=stores.client, serializer=JSONSerializer)
 
 
-def _result(stores: Stores, claim: Claim) -> tuple[PartPose, ...] | PartProblem:
+def _result(stores: Stores, claim: Claim, display: _Display) -> tuple[PartPose, ...] | PartProblem:
     """The poses, or the refusal. Raises AnalysisUnavailableError; what is wrong with the store passes too."""
     try:
-        return _analysed(stores, claim)
+        return _analysed(stores, claim, display)
     except InvalidError as error:
         return problem_of(error)
     except (AnalysisUnavailableError, redis.RedisError, BaseTimeoutException):
@@ -131,27 +132,38 @@ def _result(stores: Stores, claim: Claim) -> tuple[PartPose, ...] | PartProblem:
         return problem_of(MeshCrashedError(f"The analysis broke off ({type(error).__name__}); the mesh is refused."))
 
 
-def _analysed(stores: Stores, claim: Claim) -> tuple[PartPose, ...]:
+def _analysed(stores: Stores, claim: Claim, display: _Display) -> tuple[PartPose, ...]:
     if claim.attempt > MOST_ATTEMPTS:
         raise MeshCrashedError(f"The analysis broke off {MOST_ATTEMPTS} times, the limit; the mesh is refused.")
     data, part = stores.parts.mesh(claim.part_id), stores.parts.get(claim.part_id)
     if data is None or part.options is None:
         raise MeshCrashedError("The file's bytes are no longer kept; hand it in again.")
-    return poses_of(data, part.options, _limits, _Told(stores, claim))
+    return poses_of(data, part.options, _limits, _Told(stores, claim), display)
 
 
 def poses_of(
-    data: bytes, options: MeshOptions, limits: MeshLimits, progress: Callable[[str, float], None]
+    data: bytes,
+    options: MeshOptions,
+    limits: MeshLimits,
+    progress: Callable[[str, float], None],
+    keep_display: Callable[[bytes], None] | None = None,
 ) -> tuple[PartPose, ...]:
-    """The summaries of a mesh, as given first. Raises InvalidError, AnalysisUnavailableError."""
+    """The summaries of a mesh, as given first; what it looks like goes to ``keep_display``.
+
+    Raises InvalidError, AnalysisUnavailableError.
+    """
     from workers.geometry import sandbox
     from workers.geometry.carried import carried_features
 
     unit = options.unit or "mm"  # a 3MF carries its own
     if options.orientation is Orientation.AS_GIVEN:
-        summary = sandbox.run_summary(data, fmt=options.fmt, unit=unit, limits=limits, progress=progress)
+        summary = sandbox.run_summary(
+            data, fmt=options.fmt, unit=unit, limits=limits, progress=progress, keep_display=keep_display
+        )
         return (PartPose(name=AS_GIVEN, summary=summary),)
-    pairs = sandbox.run_poses(data, fmt=options.fmt, unit=unit, limits=limits, progress=progress)
+    pairs = sandbox.run_poses(
+        data, fmt=options.fmt, unit=unit, limits=limits, progress=progress, keep_display=keep_display
+    )
     given = pairs[0][1]
     return tuple(
         PartPose(
@@ -165,6 +177,15 @@ def poses_of(
 
 def problem_of(error: InvalidError) -> PartProblem:
     return PartProblem(slug=error.slug, title=error.title, status=error.status, detail=error.detail)
+
+
+class _Display:
+    """What the part looks like, once that is known."""
+
+    stl = b""
+
+    def __call__(self, stl: bytes) -> None:
+        self.stl = stl
 
 
 class _Told:

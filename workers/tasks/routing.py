@@ -21,9 +21,10 @@ from workers.learning.ageing import hour_of
 from workers.model.errors import InvalidError
 from workers.model.job import JobSpec, JobState
 from workers.model.record import JobRecord
-from workers.model.routing import InformationValue, Routing
+from workers.model.routing import Help, InformationValue, Remedy, Routing
 from workers.model.shop import Shop
 from workers.routing.decide import Router
+from workers.routing.help import helps, remedies_today, with_remedies
 from workers.routing.information import value_of_information
 from workers.store.inbox import InboxEntry, Result
 from workers.store.stores import Stores, open_stores
@@ -172,7 +173,19 @@ def _result(entry: InboxEntry, routing: Routing | Exception) -> Result:
 
 def route_now(shop: Shop, job: PosedJob) -> Routing:
     """The routing for a job that is not stored; the shop's tables are kept while its revision and the hour stand."""
-    return job.chosen(_router_of(shop).route(job.specs))
+    router = _router_of(shop)
+    routing = job.chosen(router.route(job.specs))
+    return with_remedies(router, job.spec_of(routing), routing)
+
+
+def remedies_now(shop: Shop, spec: JobSpec) -> tuple[Remedy, ...]:
+    """What would make a job routable that was not when it was routed."""
+    return remedies_today(_router_of(shop), spec)
+
+
+def helps_now(shop: Shop, spec: JobSpec) -> tuple[Help, ...]:
+    """What would make a job routable, or its weak routing better."""
+    return helps(_router_of(shop), spec)
 
 
 def information_now(shop: Shop, spec: JobSpec) -> tuple[InformationValue, ...]:

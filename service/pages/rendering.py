@@ -1,0 +1,35 @@
+"""A page from its template, with what every page needs: who reads it, what they may do, the token of its forms."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Any
+
+from flask import g, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from service.access import allows, caller
+from workers.model.access import Scope
+
+
+def page(template: str, here: str, **values: Any) -> str:
+    """``here``: the entry of the menu that the page belongs to; "" for none."""
+    return render_template(
+        template,
+        here=here,
+        form_token=g.get("form_token", ""),
+        may_operate=allows(caller(), Scope.OPERATE),
+        may_hand_in=allows(caller(), Scope.HAND_IN),
+        **values,
+    )
+
+
+def see(endpoint: str, **values: Any) -> Response:
+    """On to another page after a form was taken."""
+    return redirect(url_for(endpoint, **values), HTTPStatus.SEE_OTHER)
+
+
+def seen_version(field: str = "version") -> int | None:
+    """The version that the reader saw, so that what changed in the meantime is left alone."""
+    text = request.form.get(field, "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 9 else None

@@ -1,0 +1,124 @@
+"""The shop page, and the regions of the live pages: each can be asked for by itself when something has changed."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+
+from flask import Blueprint, current_app, request
+
+from service.context import context, stores
+from service.pages.bench_view import BenchView, bench_view
+from service.pages.names import names_of
+from service.pages.needs import Need, Seen, needs_of
+from service.pages.rendering import page
+from service.pages.shop_view import ShopView, counts_of
+from service.pages.week_view import WEEK_S, WeekView, week_view
+from workers.model import ids
+from workers.model.job import JobState
+from workers.model.outcome import Outcome, OutcomeState
+from workers.model.shop import Shop
+from workers.store.heads import Head, heads
+from workers.store.outcomes import OutcomeFilter
+
+SHOWN = 3  # jobs that wait, named on each machine
+LOOKED_AT = 50  # jobs of each list that are read
+STUCK_READ = 5
+WEEK_READ = 500  # outcomes of the week
+FLAGGED_READ = 6
+EVENTS_READ = 1000  # how far back a lapsed claim is looked for
+REGIONS_AT_ONCE = 60
+NEEDS, NEEDS_KEPT_S = "borewright-needs", 30.0
+
+
+def add_to(blueprint: Blueprint) -> None:
+    blueprint.add_url_rule("/", "shop", shop)
+    blueprint.add_url_rule("/regions", "regions", regions)
+
+
+def shop() -> str:
+    last_event = stores().events.last_id()  # before all else is read: what comes later is told by the stream
+    now, found = time.time(), context().shop.newest()
+    lists = _heads(found, LOOKED_AT)
+    view = ShopView(
+        needs=_needs(found, lists, now),
+        benches=_views(found, lists, now),
+        counts=counts_of(stores().jobs.counts()),
+        week=_week(now),
+        names=names_of(found),
+        last_event=last_event,
+    )
+    return page("shop.html", "shop", view=view)
+
+
+def regions() -> str:
+    """Of the regions named (``of``), those that are there, one after the other."""
+    wanted = list(dict.fromkeys(request.args.getlist("of")))[:REGIONS_AT_ONCE]
+    now, found = time.time(), context().shop.newest()
+    lists = _heads(found, LOOKED_AT) if "benches" in wanted else {}
+    benches = _views(found, lists, now) if "benches" in wanted else _named(found, wanted, now)
+    return page(
+        "regions.html",
+        "",
+        wanted=wanted,
+        needs=_needs(found, lists, now) if "needs" in wanted else (),
+        counts=counts_of(stores().jobs.counts()) if "jobs" in wanted else (),
+        week=_week(now) if "week" in wanted else None,
+        benches=benches,
+        names=names_of(found),
+    )
+
+
+def _named(found: Shop, wanted: Sequence[str], now: float) -> tuple[BenchView, ...]:
+    asked = {name.partition(".")[2] for name in wanted if name.startswith("bench.")}
+    machines = [m for m in found.machines if m.id in asked]
+    some = heads(stores().client, stores().keys, [m.id for m in machines], LOOKED_AT)
+    return _views(found, some, now)
+
+
+def _heads(found: Shop, most: int) -> dict[str, Head]:
+    stores().claims.lapse()
+    return heads(stores().client, stores().keys, [m.id for m in found.machines], most)
+
+
+def _views(found: Shop, lists: dict[str, Head], now: float) -> tuple[BenchView, ...]:
+    names = names_of(found)
+    return tuple(bench_view(found, m, lists[m.id], names, now, SHOWN) for m in found.machines if m.id in lists)
+
+
+def _needs(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, ...]:
+    """Worked out once for all readers until something happens, or half a minute is over."""
+    key = (stores().events.last_id(), int(now // NEEDS_KEPT_S))
+    known: tuple[object, tuple[Need, ...]] | None = current_app.extensions.get(NEEDS)
+    if known is not None and known[0] == key:
+        return known[1]
+    needs = _needs_anew(found, lists or _heads(found, LOOKED_AT), now)
+    current_app.extensions[NEEDS] = (key, needs)
+    return needs
+
+
+def _needs_anew(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, ...]:
+    jobs, outcomes = stores().jobs, stores().outcomes
+    stuck = [j for state in (JobState.UNROUTABLE, JobState.FAILED) for j in jobs.page(state, limit=STUCK_READ).items]
+    flagged = outcomes.page(OutcomeFilter(state=OutcomeState.FLAGGED), limit=FLAGGED_READ).items
+    seen = Seen(
+        shop=found,
+        counts=jobs.counts(),
+        stuck=stuck,
+        lists=[head.list for head in lists.values()],
+        flagged=flagged,
+        events=stores().events.newest(EVENTS_READ),
+        now=now,
+    )
+    return needs_of(seen)
+
+
+def _week(now: float) -> WeekView:
+    """The outcomes reported in the last seven days, as many as are read; their ids rise with the time of reporting."""
+    found: list[Outcome] = []
+    oldest = ids.encode(int((now - WEEK_S) * 1000), 0)
+    for outcome in stores().outcomes.newest_first(chunk=WEEK_READ):
+        if outcome.id < oldest or len(found) == WEEK_READ:
+            return week_view(found, capped=len(found) == WEEK_READ)
+        found.append(outcome)
+    return week_view(found, capped=False)

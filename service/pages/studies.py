@@ -1,0 +1,55 @@
+"""The pages of line-up studies: a list, and a report to read, print and load down."""
+
+from __future__ import annotations
+
+from flask import Response, g, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as AnyResponse
+
+from service.context import context, stores
+from service.pages.blueprint import blueprint as blueprint  # noqa: PLC0414 - with the pages below
+from service.pages.study_view import StudyView, csv_of, study_view, tables
+from workers.model.codec import from_json
+from workers.model.errors import NotFoundError
+from workers.model.lineup import LINE_UP_STUDY, LineUpRequest, LineUpResult
+
+STUDIES_A_PAGE = 25
+
+
+@blueprint.get("/line-up-studies")
+def line_up_studies() -> str:
+    after = request.args.get("after", "")[:40] or None
+    page = stores().long_tasks.page(LINE_UP_STUDY, after, STUDIES_A_PAGE)
+    rows = [(task, from_json(task.request, LineUpRequest)) for task in page.items]
+    return _page("studies.html", rows=rows, older=page.next_cursor)
+
+
+@blueprint.get("/line-up-studies/<study_id>")
+def line_up_study(study_id: str) -> str:
+    return _page("study.html", view=_view(study_id))
+
+
+@blueprint.get("/line-up-studies/<study_id>/<table>.csv")
+def line_up_study_table(study_id: str, table: str) -> Response:
+    found = tables(_view(study_id)).get(table)
+    if found is None:
+        raise NotFoundError("the study has no such table, or no result yet")
+    response = Response(csv_of(*found), mimetype="text/csv")
+    response.headers["Content-Disposition"] = f'attachment; filename="line-up-study-{table}.csv"'
+    return response
+
+
+@blueprint.post("/line-up-studies/<study_id>/cancel")
+def cancel_line_up_study(study_id: str) -> AnyResponse:
+    stores().long_tasks.cancel(LINE_UP_STUDY, study_id, None, "")
+    return redirect(url_for("pages.line_up_study", study_id=study_id), 303)
+
+
+def _view(study_id: str) -> StudyView:
+    """Raises NotFoundError."""
+    task = stores().long_tasks.get(LINE_UP_STUDY, study_id)
+    result = None if task.result is None else from_json(task.result, LineUpResult)
+    return study_view(task, from_json(task.request, LineUpRequest), result, context().shop.newest())
+
+
+def _page(template: str, **values: object) -> str:
+    return render_template(template, here="line_up_studies", form_token=g.get("form_token", ""), **values)

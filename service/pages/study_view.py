@@ -1,0 +1,167 @@
+"""A line-up study as rows, bars and tables. Pure; no HTTP, no Redis."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from service.pages.names import Names, names_of
+from workers.model.lineup import CostSplit, LineUpRequest, LineUpResult, Mounted
+from workers.model.long_task import ENDED, LongTask
+from workers.model.shop import Shop
+
+CAUSES = (
+    ("machine", "Machine hours"),
+    ("operator", "Setting up, by a person"),
+    ("material", "Filament"),
+    ("scrap", "Failed copies"),
+    ("clog", "Blocked bores"),
+    ("detail", "Lost detail"),
+    ("late", "Late work"),
+    ("outside", "Bought outside"),
+    ("change", "Changes of nozzle"),
+    ("purchase", "Nozzles bought"),
+)
+WIDTH, LABEL, VALUE, ROW, BAR = 640.0, 170.0, 70.0, 40.0, 14.0  # of the drawing, in its own units
+FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet may take for a formula
+
+
+@dataclass(frozen=True, slots=True)
+class CostRow:
+    """One cause: costs of both line-ups, and its two bars in the drawing."""
+
+    words: str
+    today: float
+    best: float
+    y: float
+    width_today: float
+    width_best: float
+
+    @property
+    def less(self) -> float:
+        return self.today - self.best
+
+
+@dataclass(frozen=True, slots=True)
+class NozzleRow:
+    """One nozzle on one machine. change: stays, taken off, mounted, bought; hours: None where it is not there."""
+
+    machine: str
+    nozzle: str
+    bore_mm: float
+    tip: str
+    change: str
+    hours_today: float | None
+    hours_best: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyView:
+    task: LongTask
+    request: LineUpRequest
+    names: Names
+    open: bool
+    result: LineUpResult | None = None
+    costs: tuple[CostRow, ...] = ()
+    nozzles: tuple[NozzleRow, ...] = ()
+    height: float = 0.0
+    read_out: str = ""
+
+
+def study_view(task: LongTask, request: LineUpRequest, result: LineUpResult | None, shop: Shop) -> StudyView:
+    """Names come from today's shop; a thing that has left it goes by its id."""
+    names = names_of(shop)
+    view = {"task": task, "request": request, "names": names, "open": task.state not in ENDED}
+    if result is None:
+        return StudyView(**view)  # type: ignore[arg-type]
+    costs = cost_rows(result.today.costs, result.best.costs)
+    return StudyView(
+        **view,  # type: ignore[arg-type]
+        result=result,
+        costs=costs,
+        nozzles=nozzle_rows(result, names),
+        height=ROW * len(costs),
+        read_out="; ".join(f"{row.words}: today {row.today:.0f}, best {row.best:.0f}" for row in costs),
+    )
+
+
+def cost_rows(today: CostSplit, best: CostSplit) -> tuple[CostRow, ...]:
+    """Every cause that one of the two has."""
+    pairs = [(words, float(getattr(today, name)), float(getattr(best, name))) for name, words in CAUSES]
+    kept = [pair for pair in pairs if max(pair[1:]) > 0.005]
+    scale = (WIDTH - LABEL - VALUE) / max((max(pair[1:]) for pair in kept), default=1.0)
+    return tuple(
+        CostRow(words, one, two, ROW * i, one * scale, two * scale) for i, (words, one, two) in enumerate(kept)
+    )
+
+
+def nozzle_rows(result: LineUpResult, names: Names) -> tuple[NozzleRow, ...]:
+    today = {_key(one): one for one in result.today.mounted}
+    best = {_key(one): one for one in result.best.mounted}
+    order = [load.machine_id for load in result.best.loads]
+    keys = sorted({*today, *best}, key=lambda key: (order.index(key[0]), key[1:]))
+    return tuple(_nozzle_row(names, today.get(key), best.get(key)) for key in keys)
+
+
+def _key(one: Mounted) -> tuple[str, float, str]:
+    return one.machine_id, one.bore_mm, "/".join(one.nozzle_ids) or one.nozzle
+
+
+def _nozzle_row(names: Names, today: Mounted | None, best: Mounted | None) -> NozzleRow:
+    one = best or today
+    if one is None:
+        raise ValueError("a nozzle is on at least one of the two")
+    change = "stays"
+    if today is None:
+        change = "mounted" if one.nozzle_ids else "bought"
+    elif best is None:
+        change = "taken off"
+    return NozzleRow(
+        names[one.machine_id],
+        one.nozzle,
+        one.bore_mm,
+        one.tip.value,
+        change,
+        today.hours if today else None,
+        best.hours if best else None,
+    )
+
+
+def tables(view: StudyView) -> dict[str, tuple[tuple[str, ...], list[Sequence[object]]]]:
+    """Head and rows of what can be loaded down, by name."""
+    result = view.result
+    if result is None:
+        return {}
+    nozzles = [(n.machine, n.nozzle, n.bore_mm, n.tip, n.change, n.hours_today, n.hours_best) for n in view.nozzles]
+    return {
+        "costs": (("cause", "today", "best"), [(row.words, row.today, row.best) for row in view.costs]),
+        "line-up": (("machine", "nozzle", "bore_mm", "tip", "change", "hours_today", "hours_best"), [*nozzles]),
+        "jobs": (
+            ("job", "id", "count", "saving", "today", "best"),
+            [(d.name, d.job_id, d.count, d.saving, d.today, d.best) for d in result.deciding],
+        ),
+        "offers": (
+            ("nozzle", "bore_mm", "price", "break_even", "break_even_low", "break_even_high", "bought", "pays"),
+            [
+                (o.name, o.bore_mm, o.price, o.break_even, o.break_even_low, o.break_even_high, o.bought, o.pays)
+                for o in result.offers
+            ],
+        ),
+    }
+
+
+def csv_of(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """RFC 4180; text that a spreadsheet could take for a formula is quoted with an apostrophe."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(head)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return out.getvalue()
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, float):
+        return round(value, 4)
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value

@@ -1,0 +1,232 @@
+"""A bore trial's report as a page shows it: figures as text, and where drawings put them. Pure; no HTTP, no Redis."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from service.pages.wording import number, signed
+from workers.model.shop import Shop
+from workers.model.trial import BoreTrial, Measure, MeasureKind
+from workers.planning.trials.foretold import Estimate, Power, Shows, estimate_of, power_of_trial
+from workers.planning.trials.report import BoreFigure, MeasureReport, PairFigure, TrialReport
+from workers.planning.trials.sentences import graded_of
+
+ROW, LEFT, RIGHT = 24.0, 200.0, 530.0  # of a drawing 640 wide, in user units
+LONGEST = 30  # characters of a label before it is cut; the description holds it whole
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One bore in a drawing. low, high: ends of its interval; None: it has none."""
+
+    label: str
+    value: str
+    y: float
+    x: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    x: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """Dots with intervals. lower, upper: where the limits of the size are drawn."""
+
+    key: str
+    title: str
+    description: str
+    height: float
+    marks: tuple[Mark, ...]
+    ticks: tuple[Tick, ...]
+    lower: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Kept of looked at; ``all``, ``some``, ``none`` or ``unseen``."""
+
+    kept: int
+    n: int
+
+    @property
+    def word(self) -> str:
+        if self.n == 0:
+            return "unseen"
+        return "all" if self.kept == self.n else "none" if self.kept == 0 else "some"
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesTable:
+    """One series of graded features: its grades, the easiest first, and a row of shares for each bore."""
+
+    name: str
+    grades: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[Share, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TrialView:
+    trial: BoreTrial
+    report: TrialReport
+    estimate: Estimate
+    power: Power
+    plots: tuple[Plot, ...]
+    series: tuple[SeriesTable, ...]
+    figured: tuple[MeasureReport, ...]  # sizes, clogs and hours: what is told one by one
+    names: Mapping[str, str]
+
+    def name(self, thing_id: str | None) -> str:
+        return self.names.get(thing_id or "", thing_id or "all")
+
+
+def trial_view(trial: BoreTrial, report: TrialReport, shop: Shop) -> TrialView:
+    names: dict[str, str] = {one.id: one.name for one in shop.machines}
+    names |= {one.id: one.name for one in shop.nozzles} | {one.id: one.name for one in shop.materials}
+    measures = {one.name: one for one in trial.plan.measures}
+    shown = [one for one in report.measures if one.n and one.kind in (MeasureKind.SIZE, MeasureKind.TIME)]
+    return TrialView(
+        trial=trial,
+        report=report,
+        estimate=estimate_of(trial.runs),
+        power=power_of_trial(trial.plan, trial.runs),
+        plots=tuple(_plot(i, one, measures[one.measure], trial, names) for i, one in enumerate(shown)),
+        series=tuple(_series(trial, report, names)),
+        figured=tuple(one for one in report.measures if one.kind is not MeasureKind.KEPT),
+        names=names,
+    )
+
+
+def figure_text(report: MeasureReport, value: float | None) -> str:
+    if value is None:
+        return "–"
+    if report.kind is MeasureKind.SIZE:
+        return f"{signed(value)} mm"
+    return f"{number(value, 2)} h" if report.kind is MeasureKind.TIME else f"{number(100.0 * value, 0)} %"
+
+
+def pair_text(report: MeasureReport, pair: PairFigure) -> str:
+    """The difference with its interval."""
+    values = (pair.difference, pair.low, pair.high)
+    size = report.kind is MeasureKind.SIZE
+    said = ["–" if one is None else signed(one) if size else signed(100.0 * one, 0) for one in values]
+    unit = "mm" if size else "%"
+    return f"{said[0]} {unit} ({said[1]} to {said[2]})"
+
+
+def chance_text(p: float | None) -> str:
+    if p is None:
+        return "–"
+    return "under 0.001" if p < 0.001 else number(p, 3)
+
+
+def shows_text(shows: Shows, value: float | None) -> str:
+    if value is None:
+        return "nothing"
+    return f"{number(value, 3)} mm" if shows.unit == "mm" else f"{number(100.0 * value, 0)} %"
+
+
+def _plot(index: int, report: MeasureReport, measure: Measure, trial: BoreTrial, names: Mapping[str, str]) -> Plot:
+    limits = _limits(measure) if report.kind is MeasureKind.SIZE else None
+    scale = _Scale.of(report.bores, limits)
+    marks = tuple(
+        Mark(
+            label=_cut(_who(one, trial, names)),
+            value=figure_text(report, one.value),
+            y=ROW * i + ROW / 2.0,
+            x=scale.at(one.value),
+            low=None if one.low is None else scale.at(one.low),
+            high=None if one.high is None else scale.at(one.high),
+        )
+        for i, one in enumerate(report.bores)
+    )
+    what = "Mean error" if report.kind is MeasureKind.SIZE else "Hours of a run"
+    return Plot(
+        key=f"plot-{index}",
+        title=f"{report.use}: {what.lower()} with its 95 % interval",
+        description=_description(what, report, trial, names),
+        height=ROW * len(marks),
+        marks=marks,
+        ticks=tuple(Tick(scale.at(x), number(x, 3)) for x in scale.ticks()),
+        lower=None if limits is None else scale.at(limits[0]),
+        upper=None if limits is None else scale.at(limits[1]),
+    )
+
+
+def _limits(measure: Measure) -> tuple[float, float] | None:
+    if measure.lower_mm is None or measure.upper_mm is None or measure.nominal_mm is None:
+        return None
+    return measure.lower_mm - measure.nominal_mm, measure.upper_mm - measure.nominal_mm
+
+
+def _who(one: BoreFigure, trial: BoreTrial, names: Mapping[str, str]) -> str:
+    where = f", {names.get(one.material_id, one.material_id)}" if len(trial.plan.material_ids) > 1 else ""
+    return f"{number(one.bore_mm)} mm{where}"
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST else text[: LONGEST - 1] + "…"
+
+
+def _description(what: str, report: MeasureReport, trial: BoreTrial, names: Mapping[str, str]) -> str:
+    told = (
+        f"{_who(one, trial, names)}: {figure_text(report, one.value)}"
+        + ("" if one.low is None else f", {figure_text(report, one.low)} to {figure_text(report, one.high)}")
+        for one in report.bores
+    )
+    return f"{what} by bore. {'; '.join(told)}."
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, figures: Sequence[BoreFigure], limits: tuple[float, float] | None) -> _Scale:
+        ends = [one for f in figures for one in (f.value, f.low, f.high) if one is not None] + list(limits or ())
+        low, high = min(ends), max(ends)
+        room = 0.06 * (high - low) or 0.05
+        return cls(low - room, high + room)
+
+    def at(self, value: float) -> float:
+        return round(LEFT + (RIGHT - LEFT) * (value - self.low) / (self.high - self.low), 2)
+
+    def ticks(self) -> Iterator[float]:
+        """Round figures, two to five of them."""
+        step = 10.0 ** math.floor(math.log10((self.high - self.low) / 2.0))
+        step *= next(k for k in (1.0, 2.0, 5.0, 10.0) if (self.high - self.low) / (k * step) <= 5.0)
+        value = math.ceil(self.low / step) * step
+        while value <= self.high:
+            yield round(value, 6)
+            value += step
+
+
+def _series(trial: BoreTrial, report: TrialReport, names: Mapping[str, str]) -> Iterator[SeriesTable]:
+    by_name = {one.measure: one for one in report.measures}
+    for series in dict.fromkeys(one.series for one in trial.plan.measures if one.series):
+        easy_first = graded_of(trial.plan.measures, series)
+        rows = []
+        for material_id in trial.plan.material_ids:
+            for bore in trial.plan.bores_mm:
+                who = BoreFigure(bore_mm=bore, material_id=material_id, n=0, value=0.0, low=None, high=None)
+                shares = tuple(_share(by_name[m.name], bore, material_id) for m in easy_first)
+                rows.append((_who(who, trial, names), shares))
+        if not any(share.n for _, shares in rows for share in shares):
+            continue
+        grades = tuple(number(one.nominal_mm or 0.0) + ("°" if series == "lean" else " mm") for one in easy_first)
+        yield SeriesTable(series, grades, tuple(rows))
+
+
+def _share(report: MeasureReport, bore_mm: float, material_id: str) -> Share:
+    for one in report.bores:
+        if (one.bore_mm, one.material_id) == (bore_mm, material_id):
+            return Share(one.good or 0, one.n)
+    return Share(0, 0)

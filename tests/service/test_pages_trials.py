@@ -1,0 +1,111 @@
+"""The pages of bore trials: the report says what the analysis says, and reads without colours, scripts or eyes."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from service.pages.trial_view import chance_text, trial_view
+from service.pages.wording import number
+from tests.planning.trials import simulated
+from tests.service import trial_bodies as bodies
+from tests.service.page_reader import read
+from workers.planning.trials.analysis import report_of
+
+
+@pytest.fixture
+def ended(api):
+    """A trial of one machine with all its results in, one of them photographed."""
+    shop = bodies.two_machines(api)
+    trial = shop.made("/v1/bore-trials", bodies.trial(machine_ids=["alder"], replicates=3, name="Is <0.5> worth it?"))
+    path = f"/v1/bore-trials/{trial['id']}"
+    shop.post(f"{path}/start")
+    for _ in trial["runs"]:
+        now = shop.get(path).json
+        run = next(one for one in now["runs"] if one["job_id"] and not one["result"])
+        size = {0.4: 8.03, 0.5: 8.02, 0.6: 7.85}[run["bore_mm"]] + 0.003 * (run["number"] % 3)
+        sizes = [{"name": "hole 8", "measured_mm": round(size, 3)}]
+        assert shop.post(f"{path}/runs/{run['number']}/result", bodies.result(sizes=sizes)).status_code == 201
+    shop.client.put(f"{path}/runs/1/photo", data=bodies.png(), content_type="image/png")
+    return shop, trial["id"]
+
+
+def test_the_report_says_what_the_analysis_says(ended):
+    shop, trial_id = ended
+    page = read(shop.get(f"/bore-trials/{trial_id}").text)
+    analysis = shop.get(f"/v1/bore-trials/{trial_id}/analysis").json
+    text = page.text()
+    for sentence in analysis["sentences"]:
+        assert sentence in text
+    size = next(one for one in analysis["measures"] if one["measure"] == "hole 8")
+    widest = next(one for one in size["pairs"] if (one["bore_mm"], one["other_mm"]) == (0.4, 0.6))
+    assert f"{number(widest['difference'], 3)} mm" in text
+    assert chance_text(widest["p_corrected"]) in text
+    scatter = next(one for one in size["table"] if one["source"] == "scatter")
+    assert number(scatter["squares"], 6) in text
+
+
+def test_every_drawing_and_picture_can_be_read_without_seeing_it(ended):
+    shop, trial_id = ended
+    html = shop.get(f"/bore-trials/{trial_id}").text
+    drawings = re.findall(r'<svg class="dots".*?</svg>', html, re.S)
+    assert drawings
+    for one in drawings:
+        assert 'role="img"' in one
+        named = re.search(r'aria-labelledby="(\S+) (\S+)"', one)
+        assert f'<title id="{named[1]}">' in one
+        assert re.search(rf'<desc id="{named[2]}">Mean error by bore\. 0\.4 mm: \+0\.03', one)
+    [picture] = re.findall(r"<img [^>]*>", html)
+    assert 'alt="The piece of run 1, printed with ' in picture
+
+
+def test_the_page_is_strict_and_escapes_what_people_wrote(ended):
+    shop, trial_id = ended
+    answer = shop.get(f"/bore-trials/{trial_id}")
+    policy = answer.headers["Content-Security-Policy"]
+    assert policy.startswith("default-src 'none'; ")
+    assert "unsafe" not in policy
+    assert "Is &lt;0.5&gt; worth it?" in answer.text
+    assert not re.search(r"<script(?![^>]* src=)|<style| style=| on[a-z]+=", answer.text)
+
+
+def test_the_data_can_be_taken_along(ended):
+    shop, trial_id = ended
+    html = shop.get(f"/bore-trials/{trial_id}").text
+    for path in (f"/v1/bore-trials/{trial_id}/results.csv", f"/v1/bore-trials/{trial_id}/analysis"):
+        assert f'href="{path}"' in html
+        assert shop.get(path).status_code == 200
+
+
+def test_the_list_names_every_trial_and_links_to_its_report(ended):
+    shop, trial_id = ended
+    html = shop.get("/bore-trials").text
+    assert f'href="/bore-trials/{trial_id}"' in html
+    assert "9 of 9" in html
+    assert shop.get("/bore-trials/nothing").status_code == 404
+
+
+def test_a_trial_without_results_has_its_plan_and_its_power(api):
+    shop = bodies.two_machines(api)
+    trial = shop.made("/v1/bore-trials", bodies.trial())
+    text = read(shop.get(f"/bore-trials/{trial['id']}").text).text()
+    assert "No run has a result yet." in text
+    assert "What it can show" in text
+    assert "need a change of nozzle" in text
+    assert '<svg class="dots"' not in text
+
+
+def test_drawings_put_every_figure_between_the_ends_of_their_scale():
+    trial = simulated.with_results(4, effect_mm=0.15)
+    view = trial_view(trial, report_of(trial, {}), simulated.shop())
+    assert len(view.plots) == 2
+    for plot in view.plots:
+        assert 2 <= len(plot.ticks) <= 6
+        for mark in plot.marks:
+            assert 200.0 <= mark.low < mark.x < mark.high <= 530.0
+    fit = view.plots[0]
+    assert fit.lower < fit.upper
+    [ribs] = view.series
+    assert ribs.grades[0] == "0.8 mm"
+    assert {share.word for _, shares in ribs.rows for share in shares} <= {"all", "some", "none"}
