@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 import redis
 
-from tests.builders import plain, spool
+from tests.builders import machine, nozzle, plain, spool
 from tests.store.dispatching import bound, lapse_now, stock
 from workers.model.dispatch import Claim
 from workers.model.errors import InvalidError
@@ -146,6 +146,28 @@ def test_a_late_finish_is_deducted_once_and_the_refused_one_not_at_all(stores: S
     stores.claims.finish(second.id, GOOD)
     record_outcomes(stores)
     assert before - left(stores) == pytest.approx(grams(stores, second), abs=1e-5)
+
+
+def test_a_print_that_a_later_routing_has_no_room_to_name_is_learnt_all_the_same(stores: Stores) -> None:
+    """Eight more machines that print the job as well push the claim's own off the list of the best few."""
+    (job_id,) = bound(stores, "a", quantity=2)
+    claim = taken(stores)
+    wanted, before = grams(stores, claim), left(stores)
+    stores.claims.finish(claim.id, GOOD)
+    for number in range(8):
+        stores.fleet.create(machine(f"a{number}", nozzle_slots=1))
+        stores.fleet.create(nozzle(f"na{number}", 0.4, f"a{number}"))
+        stores.fleet.create(replace(spool("pla", f"a{number}"), id=f"s{number}"))
+    stores.jobs.retry(job_id)
+    drain_inbox(stores, "test")
+    routing = stores.jobs.routing(job_id)
+    assert routing is not None
+    assert routing.chosen is not None
+    assert claim.machine_id not in {one.machine_id for one in (routing.chosen, *routing.others)}
+    outcome = record_outcome(stores, claim.id)
+    assert outcome is not None
+    assert outcome.machine_id == claim.machine_id
+    assert before - left(stores) == pytest.approx(wanted, abs=1e-5)
 
 
 def test_the_grams_are_the_volume_by_the_density(stores: Stores) -> None:

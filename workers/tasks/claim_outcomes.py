@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import time
 from dataclasses import replace
 
 import redis
@@ -15,6 +16,7 @@ from workers.model.fleet import Spool
 from workers.model.job import JobSpec, JobState
 from workers.model.outcome import Outcome, Report
 from workers.model.routing import Candidate, Routing
+from workers.routing.decide import Router
 from workers.routing.printed import Printed, candidate_printed
 from workers.store.stores import Stores
 from workers.tasks.posed import PosedJob, posed_jobs
@@ -111,10 +113,18 @@ def _job(stores: Stores, claim: Claim) -> tuple[JobSpec, Routing, Candidate]:
     name = None if routing.pose is None else routing.pose.name
     poses = [pose.name for pose in posed.poses]
     printed = Printed(machine_id=claim.machine_id, nozzle_id=claim.nozzle_id, material_id=claim.material_id)
-    candidate = candidate_printed(routing, printed)
+    spec = posed.specs[poses.index(name) if name in poses else 0]
+    candidate = candidate_printed(routing, printed) or _foretold_now(stores, spec, claim)
     if candidate is None:
-        raise ConflictError("the job's routing has no candidate like this any more")
-    return posed.specs[poses.index(name) if name in poses else 0], routing, candidate
+        raise ConflictError("neither the job's routing nor today's shop has a candidate like this any more")
+    return spec, routing, candidate
+
+
+def _foretold_now(stores: Stores, spec: JobSpec, claim: Claim) -> Candidate | None:
+    """What today's shop foretells of the claim's pairing: a routing made since may have no room to name it."""
+    router = Router(stores.fleet.snapshot(), time.time())
+    routing = router.route_on(spec, (claim.machine_id, claim.nozzle_id, claim.material_id))
+    return None if routing is None else routing.chosen
 
 
 def watch_claims(stores: Stores) -> bool:
