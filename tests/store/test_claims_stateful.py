@@ -214,8 +214,9 @@ class Lists(RuleBasedStateMachine):
         assert (word == "applied") == same
         for machine_id in MACHINES if same else ():
             moved_here = [one.listed.entry.job_id for one in planned.placings if one.to_machine == machine_id]
-            listed = [one.entry.job_id for one in self.stores.dispatch.get(machine_id).listed]
-            assert listed[: len(moved_here)] == moved_here[::-1]
+            listed = self.stores.dispatch.get(machine_id).listed
+            assert [one.entry.job_id for one in listed if one.entry.job_id in moved_here] == moved_here[::-1]
+            assert all(one.held for one in listed if one.entry.job_id not in moved_here)  # what prints stays
 
     def _ended_plan(self) -> str:
         """A plan that is done; what its result says is not looked at here."""
