@@ -12,20 +12,20 @@ from service.api.answers import plain, versioned
 from service.api.blueprint import (
     ETAG,
     IDEMPOTENCY_KEY,
-    IF_MATCH,
     IF_NONE_MATCH,
     LINK,
     LOCATION,
     ResourceBlueprint,
 )
 from service.api.described import schema_of
-from service.api.etags import allowed_version, etag_of
 from service.api.examples import JOB
 from service.api.fields import Moment, Note
 from service.api.histories import HistorySchema, history_answer
-from service.api.idempotency import answer_again, turn
-from service.api.intake import material_ids, require_known_materials, ring_planning, under
+from service.api.idempotency import turn
+from service.api.intake import material_ids, require_known_materials, under
+from service.api.jobs import IF_MATCH_OPTIONAL
 from service.api.line_up_schema import LineUpRequestSchema
+from service.api.long_task_answers import cancelled, handed_in, receipt
 from service.api.paging import PageQuery, PageQuerySchema, after_of, limit_of, page_answer, page_schema
 from service.api.part_jobs import require_analysed
 from service.api.schema import RecordSchema
@@ -37,11 +37,9 @@ from workers.model.errors import InvalidError
 from workers.model.lineup import LINE_UP_STUDY, LineUpRequest, LineUpResult, MixSource
 from workers.model.long_task import LongTask, TaskState
 from workers.planning.lineup.pool import pool_of
-from workers.store.idempotency import Answer
 from workers.store.long_tasks import KEPT
 
 PATH = "/v1/line-up-studies"
-LOOK_AGAIN_S = 1
 EXAMPLE = {
     "name": "What would a 0.5 be worth?",
     "source": "forecast",
@@ -120,12 +118,9 @@ def post_study(request: LineUpRequest) -> Response:
             return mine.replay
         require_possible(request)
         study_id = new_id()
-        kept, seconds = _receipt(study_id), request.time_limit_s
+        kept, seconds = receipt(PATH, study_id), request.time_limit_s
         stores().long_tasks.create(LINE_UP_STUDY, study_id, to_json(request), seconds=seconds, also=mine.also(kept))
-    ring_planning()
-    response = answer_again(kept)
-    response.headers["Retry-After"] = str(LOOK_AGAIN_S)
-    return response
+    return handed_in(kept)
 
 
 def require_possible(request: LineUpRequest) -> None:
@@ -140,12 +135,6 @@ def require_possible(request: LineUpRequest) -> None:
             require_analysed(entry.job)
         except InvalidError as error:
             raise InvalidError(error.detail, fields=under(error.fields, f"/forecast/{i}/job")) from None
-
-
-def _receipt(study_id: str) -> Answer:
-    location = f"{PATH}/{study_id}"
-    body = {"id": study_id, "state": TaskState.WAITING.value, "version": 1, "location": location}
-    return Answer(status=202, body=to_json(body).decode(), location=location, etag=etag_of(1))
 
 
 @blueprint.at("", summary="List line-up studies, newest first", operation="list-line-up-studies")
@@ -180,17 +169,12 @@ def get_study_history(study_id: str) -> Response:
     summary="Stop a study; the best so far is kept",
     operation="cancel-line-up-study",
 )
-@blueprint.headers(
-    {**IF_MATCH, "required": False, "description": "Optional: the version you have seen; 412 when it has changed."}
-)
+@blueprint.headers(IF_MATCH_OPTIONAL)
 @blueprint.takes(StudyCancellationSchema, example={"reason": "Good enough"})
 @blueprint.gives(200, StudySchema, "Ended, or asked to (cancelling)", headers=ETAG)
 @blueprint.refuses(404, 409, 412)
 def post_cancellation(body: StudyCancellation, study_id: str) -> Response:
-    allowed = allowed_version()
-    known = stores().long_tasks
-    expected = None if allowed is None else allowed.require(known.get(LINE_UP_STUDY, study_id).version)
-    return versioned(study_whole(known.cancel(LINE_UP_STUDY, study_id, expected, body.reason)))
+    return versioned(study_whole(cancelled(LINE_UP_STUDY, study_id, body.reason)))
 
 
 def study_brief(task: LongTask) -> dict[str, Any]:

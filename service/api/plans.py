@@ -12,18 +12,17 @@ from service.api.answers import plain, versioned
 from service.api.blueprint import (
     ETAG,
     IDEMPOTENCY_KEY,
-    IF_MATCH,
     IF_NONE_MATCH,
     LINK,
     LOCATION,
     ResourceBlueprint,
 )
 from service.api.described import schema_of
-from service.api.etags import allowed_version, etag_of
 from service.api.fields import ListOf, Moment, Note, Number, Text, Whole, refuse
 from service.api.histories import HistorySchema, history_answer
-from service.api.idempotency import answer_again, turn
-from service.api.intake import ring_planning
+from service.api.idempotency import turn
+from service.api.jobs import IF_MATCH_OPTIONAL
+from service.api.long_task_answers import cancelled, handed_in, receipt
 from service.api.paging import PageQuery, PageQuerySchema, after_of, limit_of, page_answer, page_schema
 from service.api.schema import Record, RecordSchema
 from service.api.things import new_id
@@ -34,14 +33,12 @@ from workers.model.codec import from_json, to_json, to_plain
 from workers.model.errors import FieldProblem, InvalidError
 from workers.model.long_task import LongTask, TaskState
 from workers.model.plan import PLAN, PlanRequest, PlanResult, PlanWeights
-from workers.store.idempotency import Answer
 from workers.store.long_tasks import KEPT
 
 PATH = "/v1/plans"
 LEAST_S, MOST_S = 1.0, 600.0
 DEFAULT_S = 20.0
 JOBS_NAMED = 1000
-LOOK_AGAIN_S = 1
 EXAMPLE = {"seconds": 20, "weights": {"tardiness": 1.0, "makespan": 0.5, "setup": 0.2}}
 
 blueprint = ResourceBlueprint(
@@ -167,18 +164,9 @@ def post_plan(body: PlanBody) -> Response:
         _require_known(body.job_ids or ())
         request = PlanRequest(weights=body.weights, seed=body.seed, job_ids=body.job_ids)
         plan_id = new_id()
-        kept = _receipt(plan_id)
+        kept = receipt(PATH, plan_id)
         stores().long_tasks.create(PLAN, plan_id, to_json(request), seconds=body.seconds, also=mine.also(kept))
-    ring_planning()
-    response = answer_again(kept)
-    response.headers["Retry-After"] = str(LOOK_AGAIN_S)
-    return response
-
-
-def _receipt(plan_id: str) -> Answer:
-    location = f"{PATH}/{plan_id}"
-    body = {"id": plan_id, "state": TaskState.WAITING.value, "version": 1, "location": location}
-    return Answer(status=202, body=to_json(body).decode(), location=location, etag=etag_of(1))
+    return handed_in(kept)
 
 
 def _require_known(job_ids: tuple[str, ...]) -> None:
@@ -220,16 +208,12 @@ def get_plan_history(plan_id: str) -> Response:
 @blueprint.at(
     "/<plan_id>/cancellation", "POST", summary="Stop a plan; the best so far is kept", operation="cancel-plan"
 )
-@blueprint.headers(
-    {**IF_MATCH, "required": False, "description": "Optional: the version you have seen; 412 when it has changed."}
-)
+@blueprint.headers(IF_MATCH_OPTIONAL)
 @blueprint.takes(PlanCancellationSchema, example={"reason": "Good enough"})
 @blueprint.gives(200, PlanSchema, "Ended, or asked to (cancelling)", headers=ETAG)
 @blueprint.refuses(404, 409, 412)
 def post_cancellation(body: PlanCancellation, plan_id: str) -> Response:
-    allowed = allowed_version()
-    expected = None if allowed is None else allowed.require(stores().long_tasks.get(PLAN, plan_id).version)
-    return versioned(plan_whole(stores().long_tasks.cancel(PLAN, plan_id, expected, body.reason)))
+    return versioned(plan_whole(cancelled(PLAN, plan_id, body.reason)))
 
 
 @blueprint.at("/<plan_id>/apply", "POST", summary="Put a plan into force, all at once", operation="apply-plan")

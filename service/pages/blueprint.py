@@ -32,6 +32,7 @@ from service.pages.job_view import job_view
 from service.pages.names import names_of
 from service.pages.queue_view import queue_rows
 from service.pages.rendering import page as _page
+from service.pages.rendering import seen_version
 from service.pages.trial_pages import trial, trials
 from service.pages.wording import FILTERS
 from service.problems import is_not_now, unforeseen_problem
@@ -124,13 +125,13 @@ def _helps(record: JobRecord, routing: Routing | None, shop_now: Shop) -> list[s
 @blueprint.post("/jobs/<job_id>/cancel")
 def cancel(job_id: str) -> AnyResponse:
     reason = request.form.get("reason", "").strip()[:200]
-    stores().jobs.cancel(job_id, _version(), reason)
+    stores().jobs.cancel(job_id, seen_version(), reason)
     return hand_in.see_job(job_id)
 
 
 @blueprint.post("/jobs/<job_id>/retry")
 def retry(job_id: str) -> AnyResponse:
-    stores().jobs.retry(job_id, _version())
+    stores().jobs.retry(job_id, seen_version())
     ring()
     return hand_in.see_job(job_id)
 
@@ -173,9 +174,3 @@ def _state(text: str | None) -> JobState | None:
         return JobState(text)
     except ValueError:
         raise NotFoundError(f"there is no state called {text[:40]!r}") from None
-
-
-def _version() -> int | None:
-    """The version that the reader saw, so that a job that changed in the meantime is left alone."""
-    text = request.form.get("version", "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) <= 9 else None

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from flask import Response, g, redirect, render_template, request, url_for
+from flask import Response, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from service.context import context, stores
 from service.pages.blueprint import blueprint as blueprint  # noqa: PLC0414 - with the pages below
+from service.pages.rendering import page, see
 from service.pages.study_view import StudyView, csv_of, study_view, tables
 from workers.model.codec import from_json
 from workers.model.errors import NotFoundError
@@ -18,9 +19,9 @@ STUDIES_A_PAGE = 25
 @blueprint.get("/line-up-studies")
 def line_up_studies() -> str:
     after = request.args.get("after", "")[:40] or None
-    page = stores().long_tasks.page(LINE_UP_STUDY, after, STUDIES_A_PAGE)
-    rows = [(task, from_json(task.request, LineUpRequest)) for task in page.items]
-    return _page("studies.html", rows=rows, older=page.next_cursor)
+    found = stores().long_tasks.page(LINE_UP_STUDY, after, STUDIES_A_PAGE)
+    rows = [(task, from_json(task.request, LineUpRequest)) for task in found.items]
+    return _page("studies.html", rows=rows, older=found.next_cursor)
 
 
 @blueprint.get("/line-up-studies/<study_id>")
@@ -41,7 +42,7 @@ def line_up_study_table(study_id: str, table: str) -> Response:
 @blueprint.post("/line-up-studies/<study_id>/cancel")
 def cancel_line_up_study(study_id: str) -> AnyResponse:
     stores().long_tasks.cancel(LINE_UP_STUDY, study_id, None, "")
-    return redirect(url_for("pages.line_up_study", study_id=study_id), 303)
+    return see("pages.line_up_study", study_id=study_id)
 
 
 def _view(study_id: str) -> StudyView:
@@ -52,4 +53,4 @@ def _view(study_id: str) -> StudyView:
 
 
 def _page(template: str, **values: object) -> str:
-    return render_template(template, here="line_up_studies", form_token=g.get("form_token", ""), **values)
+    return page(template, "line_up_studies", **values)

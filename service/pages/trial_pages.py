@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from flask import g, render_template, request
+from flask import request
 
 from service.api.trial_answers import material_names
 from service.context import context, stores
+from service.pages.rendering import page
 from service.pages.trial_view import chance_text, figure_text, pair_text, shows_text, trial_view
 from workers.model.trial import TrialState
 from workers.planning.trials.analysis import report_of
@@ -22,8 +23,8 @@ WORDS = {"figure": figure_text, "pair": pair_text, "chance": chance_text, "shows
 
 def trials() -> str:
     after = request.args.get("after", "")[:40] or None
-    page = stores().trials.page(after, TRIALS_A_PAGE)
-    return _page("trials.html", trials=page.items, after=after, older=page.next_cursor)
+    found = stores().trials.page(after, TRIALS_A_PAGE)
+    return _page("trials.html", trials=found.items, after=after, older=found.next_cursor)
 
 
 def trial(trial_id: str) -> str:
@@ -32,4 +33,4 @@ def trial(trial_id: str) -> str:
 
 
 def _page(template: str, **values: object) -> str:
-    return render_template(template, here="trials", form_token=g.get("form_token", ""), words=WORDS, **values)
+    return page(template, "trials", words=WORDS, **values)
