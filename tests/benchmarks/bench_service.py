@@ -35,6 +35,7 @@ from workers.store.stores import Stores, open_stores
 
 SECONDS = 8.0
 ROUNDS = 3
+CONNECTIONS = (4, 16)  # callers at a time
 WORKERS = 2
 SINGLE_JOBS = 200
 BATCH = 5_000
@@ -82,6 +83,11 @@ def post(port: int, path: str, body: bytes) -> tuple[int, bytes]:
 
 def queries(folder: Path, port: int) -> None:
     """Alternate rounds against ours (the same query, ever new queries) and the bare endpoint; the best of each."""
+    for connections in CONNECTIONS:
+        _queries(folder, port, connections)
+
+
+def _queries(folder: Path, port: int, connections: int) -> None:
     bodies = [body_of(replace(spec, name=MARK.decode())) for spec in jobs(1_000, seed=7)]
     _, answer = post(port, "/v1/routing-queries", bodies[0])
     (folder / "answer.json").write_bytes(answer)
@@ -98,11 +104,12 @@ def queries(folder: Path, port: int) -> None:
                 ("same", port, same, b""),
                 ("new", port, fresh, MARK),
             ):
-                found = run_load(at, load, SECONDS, mark=mark)
+                found = run_load(at, load, SECONDS, connections, mark)
                 if name not in best or found.rate > best[name].rate:
                     best[name] = found
     bare = best["bare"].rate
-    print(f"\nrouting queries, 1,440 candidates, {len(answer)} bytes answered, best of {ROUNDS} x {SECONDS:g} s")
+    print(f"\nrouting queries, 1,440 candidates, {len(answer)} bytes answered, {connections} callers at a time")
+    print(f"  best of {ROUNDS} x {SECONDS:g} s")
     print(f"  bare Flask endpoint, the same bytes   {bare:7.0f} requests/s")
     for name, words in (("same", "the same query again"), ("new", "ever new queries")):
         print(f"  {words:36}  {best[name].rate:7.0f} requests/s   ratio {best[name].rate / bare:.2f}   (bar 0.5)")

@@ -11,7 +11,7 @@ import os
 import socket
 import time
 from collections.abc import Sequence
-from itertools import islice
+from itertools import groupby, islice
 
 import redis
 from rq import Queue, get_current_job
@@ -30,6 +30,7 @@ from workers.store.inbox import InboxEntry, Result
 from workers.store.stores import Stores, open_stores
 from workers.tasks.dispatch import bind_all
 from workers.tasks.posed import PosedJob, posed_jobs
+from workers.tasks.together import Together
 
 log = logging.getLogger("borewright.tasks")
 
@@ -172,10 +173,21 @@ def _result(entry: InboxEntry, routing: Routing | Exception) -> Result:
 
 
 def route_now(shop: Shop, job: PosedJob) -> Routing:
-    """The routing for a job that is not stored; the shop's tables are kept while its revision and the hour stand."""
-    router = _router_of(shop)
-    routing = job.chosen(router.route(job.specs))
-    return with_remedies(router, job.spec_of(routing), routing)
+    """The routing for a job that is not stored; what is asked at the same time is scored in one pass."""
+    routing = _asked.ask((shop, job))
+    return with_remedies(_router_of(shop), job.spec_of(routing), routing)
+
+
+def _route_asked(asked: Sequence[tuple[Shop, PosedJob]]) -> list[Routing | Exception]:
+    """Those on one and the same shop go together; the shop's tables are kept while its revision and the hour stand."""
+    found: list[Routing | Exception] = []
+    for _, members in groupby(asked, key=lambda one: id(one[0])):
+        same = list(members)
+        found += route_posed(_router_of(same[0][0]), [job for _, job in same])
+    return found
+
+
+_asked = Together(_route_asked)
 
 
 def remedies_now(shop: Shop, spec: JobSpec) -> tuple[Remedy, ...]:
