@@ -19,17 +19,20 @@ from service.context import context, stores
 from service.log import event
 from service.pages import (
     claim_pages,
+    coverage_pages,
     guard,
     hand_in,
     learnt_pages,
     machine_pages,
     outcome_pages,
     part_page,
+    plan_pages,
     shop_pages,
     sign_in,
 )
 from service.pages.job_view import job_view
 from service.pages.names import names_of
+from service.pages.pictures import add_pictures
 from service.pages.queue_view import queue_rows
 from service.pages.rendering import page as _page
 from service.pages.rendering import seen_version
@@ -50,16 +53,26 @@ log = logging.getLogger(__name__)
 
 JOBS_A_PAGE = 25
 OUTCOMES_SHOWN = 20
-FORM_SCOPE = "form /hand-in"
-FIRST_CLICK_S = 3.0  # how long the second click of a double click waits for the first
 
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
     blueprint.add_app_template_filter(_filter, _name)
-for _pages in (sign_in, hand_in, part_page, learnt_pages, shop_pages, machine_pages, claim_pages, outcome_pages):
+for _pages in (
+    sign_in,
+    hand_in,
+    part_page,
+    learnt_pages,
+    coverage_pages,
+    plan_pages,
+    shop_pages,
+    machine_pages,
+    claim_pages,
+    outcome_pages,
+):
     _pages.add_to(blueprint)
 blueprint.add_url_rule("/bore-trials", view_func=trials)
 blueprint.add_url_rule("/bore-trials/<trial_id>", view_func=trial)
+add_pictures(blueprint, "/bore-trials/<trial_id>", "trial", trial)
 
 
 @blueprint.before_request
@@ -156,6 +169,7 @@ def show_store_error(error: redis.RedisError) -> tuple[str, int] | Response:
 
 
 def _problem(title: str, detail: str, status: int) -> tuple[str, int]:
+    g.setdefault("key", None)  # where the store did not answer, it is not asked again who this is
     text = detail.rstrip(".")
     return _page("problem.html", "", title=title, detail=text[:1].upper() + text[1:]), status
 

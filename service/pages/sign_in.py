@@ -5,11 +5,12 @@ from __future__ import annotations
 from http import HTTPStatus
 from urllib.parse import urlsplit
 
-from flask import Blueprint, g, redirect, render_template, request, url_for
+from flask import Blueprint, redirect, request, url_for
 from werkzeug.wrappers import Response
 
 from service.access import SESSION_COOKIE, KeyNeededError
 from service.context import context, stores
+from service.pages.rendering import page
 from service.settings import OPEN_ACCESS
 from workers.model.access import AccessKey
 from workers.store.access import SESSION_S
@@ -70,6 +71,4 @@ def _inside(target: str) -> str:
 
 
 def _form(target: str, problem: str = "") -> str:
-    return render_template(
-        "sign_in.html", here="sign_in", form_token=g.get("form_token", ""), target=target, problem=problem
-    )
+    return page("sign_in.html", "", target=target, problem=problem)

@@ -7,6 +7,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from service.context import context, stores
 from service.pages.blueprint import blueprint as blueprint  # noqa: PLC0414 - with the pages below
+from service.pages.pictures import add_pictures
 from service.pages.rendering import page, see
 from service.pages.study_view import StudyView, csv_of, study_view, tables
 from workers.model.codec import from_json
@@ -43,6 +44,9 @@ def line_up_study_table(study_id: str, table: str) -> Response:
 def cancel_line_up_study(study_id: str) -> AnyResponse:
     stores().long_tasks.cancel(LINE_UP_STUDY, study_id, None, "")
     return see("pages.line_up_study", study_id=study_id)
+
+
+add_pictures(blueprint, "/line-up-studies/<study_id>", "line_up_study", line_up_study)
 
 
 def _view(study_id: str) -> StudyView:

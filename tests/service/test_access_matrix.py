@@ -39,6 +39,9 @@ MATRIX = {
         POST /jobs/<job_id>/retry
         POST /machines/<machine_id>/take
         POST /machines/<machine_id>/move
+        POST /plans
+        POST /plans/<plan_id>/stop
+        POST /plans/<plan_id>/apply
         POST /claims/<claim_id>/renew
         POST /claims/<claim_id>/give-back
         POST /claims/<claim_id>/finish

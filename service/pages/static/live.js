@@ -32,9 +32,10 @@ function touched(event) {
   else if (kind !== "part") names.push("needs");
   if (/^(machine\.(created|deleted)|nozzle|spool|material|shop)/.test(event.kind)) names.push("benches");
   for (const region of here()) {
-    const { bench, jobPage, region: name } = region.dataset;
+    const { bench, jobPage, subject, region: name } = region.dataset;
     if (bench && machines.includes(bench)) names.push(name);
     if (jobPage && event.subject === `job/${jobPage}`) names.push(name);
+    if (subject && event.subject === subject) names.push(name);
   }
   return names.filter((name) => regionOf(name));
 }
