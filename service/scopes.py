@@ -20,6 +20,8 @@ OPEN = frozenset(
         "pages.sign_in",
         "pages.sign_in_post",
         "pages.sign_out",
+        "pages.shared",
+        "pages.shared_picture",
     }
 )
 _READS = ("routing-queries.query-routing",)  # a question too long for an address
@@ -32,6 +34,8 @@ _HAND_IN = (
     "pages.hand_in_mesh",
     "pages.part_post",
     "pages.cancel",
+    "pages.share_job",
+    "pages.revoke_share",
 )
 _OPERATE = (
     "jobs.retry-job",

@@ -4,17 +4,11 @@ from __future__ import annotations
 
 import logging
 from http import HTTPStatus
-from typing import Any
 
 import redis
 from flask import Blueprint, Response, g, request
 from werkzeug.exceptions import HTTPException
-from werkzeug.wrappers import Response as AnyResponse
 
-from service.api import remedies
-from service.api.intake import ring
-from service.api.part_jobs import with_part
-from service.api.remedies import with_remedies
 from service.context import context, stores
 from service.log import event
 from service.pages import (
@@ -22,37 +16,31 @@ from service.pages import (
     coverage_pages,
     guard,
     hand_in,
+    job_pages,
     learnt_pages,
     machine_pages,
     outcome_pages,
     part_page,
     plan_pages,
+    share_pages,
     shop_pages,
     sign_in,
 )
-from service.pages.job_view import job_view
 from service.pages.names import names_of
 from service.pages.pictures import add_pictures
 from service.pages.queue_view import queue_rows
 from service.pages.rendering import page as _page
-from service.pages.rendering import seen_version
 from service.pages.trial_pages import trial, trials
 from service.pages.wording import FILTERS
 from service.problems import is_not_now, unforeseen_problem
-from workers.model.codec import from_json, to_json
 from workers.model.errors import BorewrightError, NotFoundError
 from workers.model.job import JobState
 from workers.model.record import JobRecord
 from workers.model.routing import Routing
-from workers.model.shop import Shop
-from workers.routing.betterments import weaknesses
-from workers.routing.explain import explain
-from workers.store.outcomes import OutcomeFilter
 
 log = logging.getLogger(__name__)
 
 JOBS_A_PAGE = 25
-OUTCOMES_SHOWN = 20
 
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
@@ -61,6 +49,8 @@ for _pages in (
     sign_in,
     hand_in,
     part_page,
+    job_pages,
+    share_pages,
     learnt_pages,
     coverage_pages,
     plan_pages,
@@ -107,46 +97,6 @@ def queue() -> str:
         after=after,
         older=page.next_cursor,
     )
-
-
-@blueprint.get("/jobs/<job_id>")
-def job(job_id: str) -> str:
-    kept, shop_now = stores(), context().shop.newest()
-    last_event = kept.events.last_id()  # before all else is read: what comes later is told by the stream
-    record = kept.jobs.get(job_id)
-    routing = kept.jobs.routing(job_id)
-    history = kept.events.history(f"job/{job_id}")
-    if routing is not None:
-        routing = with_remedies(routing, record, shop_now)
-    explanation = explain(routing, shop_now) if routing is not None else None
-    view = job_view(with_part(record, routing), shop_now, history, routing, explanation)
-    outcomes = kept.outcomes.page(OutcomeFilter(job_id=job_id), limit=OUTCOMES_SHOWN).items
-    helps = _helps(view.record, routing, shop_now)
-    return _page("job.html", "job", view=view, helps=helps, outcomes=outcomes, last_event=last_event)
-
-
-def _helps(record: JobRecord, routing: Routing | None, shop_now: Shop) -> list[str]:
-    """What would better a weak routing, in words."""
-    chosen = None if routing is None else routing.chosen
-    if chosen is None or record.spec.summary is None or not weaknesses(chosen):
-        return []
-    body = remedies.kept("help", record, shop_now, lambda: to_json(remedies.remedies_body(shop_now, record.spec)))
-    sentences: list[str] = from_json(body, dict[str, Any])["sentences"]
-    return sentences
-
-
-@blueprint.post("/jobs/<job_id>/cancel")
-def cancel(job_id: str) -> AnyResponse:
-    reason = request.form.get("reason", "").strip()[:200]
-    stores().jobs.cancel(job_id, seen_version(), reason)
-    return hand_in.see_job(job_id)
-
-
-@blueprint.post("/jobs/<job_id>/retry")
-def retry(job_id: str) -> AnyResponse:
-    stores().jobs.retry(job_id, seen_version())
-    ring()
-    return hand_in.see_job(job_id)
 
 
 @blueprint.errorhandler(BorewrightError)

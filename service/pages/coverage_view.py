@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from service.pages.drawing import Panel, Part, parts_panel
 from service.pages.names import Names, names_of
 from service.pages.wording import hours, number, percent
 from workers.model.shop import Shop
 from workers.planning.coverage import CalibrationState, Coverage, CoverageCell, Errand
 
 ROWS_SHOWN = 200  # pairings in the table; the file holds all
-LEFT, COLUMN, HEAD, ROW, MACHINE = 140.0, 94.0, 42.0, 38.0, 22.0  # of the drawing, in user units
-LETTERS = 13  # a material's name is broken into two lines of so many
+LEFT, COLUMN, HEAD, ROW, MACHINE = 140.0, 98.0, 42.0, 38.0, 22.0  # of the drawing, in user units
+LETTERS = 14  # a material's name is broken into two lines of so many
 ORDER = (CalibrationState.FRESH, CalibrationState.AGEING, CalibrationState.STALE, CalibrationState.NONE)
 STATE_WORDS: Mapping[CalibrationState, str] = {
     CalibrationState.FRESH: "fresh",
@@ -21,17 +22,6 @@ STATE_WORDS: Mapping[CalibrationState, str] = {
     CalibrationState.NONE: "none",
 }
 GATE_WORDS = "not possible"
-
-
-@dataclass(frozen=True, slots=True)
-class Share:
-    """Hours that wait on pairings in one state of calibration; share of all that wait, x and width in percent."""
-
-    state: str
-    words: str
-    hours: float
-    share: float
-    x: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +77,11 @@ class ErrandRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoverageView:
-    """bare: share of the hours that wait on pairings without a calibration that counts; None where nothing waits."""
+    """unnamed: pairings that the table leaves to the file."""
 
     coverage: Coverage
     headline: str
-    shares: tuple[Share, ...]
+    hangs: Panel | None
     matrix: Matrix | None
     pairings: tuple[PairingRow, ...]
     unnamed: int
@@ -105,7 +95,7 @@ def coverage_view(coverage: Coverage, shop: Shop) -> CoverageView:
     return CoverageView(
         coverage=coverage,
         headline=_headline(coverage),
-        shares=_shares(coverage.cells),
+        hangs=_hangs(coverage.cells),
         matrix=_matrix(coverage.cells, names) if coverage.cells else None,
         pairings=tuple(_pairing(one, names) for one in told[:ROWS_SHOWN]),
         unnamed=len(coverage.cells) - len(told[:ROWS_SHOWN]),
@@ -132,16 +122,17 @@ def _counts(cell: CoverageCell) -> bool:
     return cell.state in (CalibrationState.FRESH, CalibrationState.AGEING)
 
 
-def _shares(cells: Sequence[CoverageCell]) -> tuple[Share, ...]:
+def _hangs(cells: Sequence[CoverageCell]) -> Panel | None:
+    """Hours that wait, by the calibration of where they wait; None where nothing waits."""
     total = sum(one.waiting_h for one in cells)
     if total <= 0.0:
-        return ()
-    shares, x = [], 0.0
-    for state in ORDER:
-        waiting = sum(one.waiting_h for one in cells if one.state is state)
-        shares.append(Share(state.value, STATE_WORDS[state], waiting, waiting / total, x))
-        x += 100.0 * waiting / total
-    return tuple(shares)
+        return None
+    waiting = {state: sum(one.waiting_h for one in cells if one.state is state) for state in ORDER}
+    parts = [
+        Part(STATE_WORDS[state], h / total, f"hangs-{state}", hours(h) if h else "nothing")
+        for state, h in waiting.items()
+    ]
+    return parts_panel("hangs", "Hours that wait, by the calibration of where they wait", parts)
 
 
 def _matrix(cells: Sequence[CoverageCell], names: Names) -> Matrix:

@@ -50,8 +50,9 @@ def picture_response(page: str, name: str) -> Response:
 
 def picture_of(page: str, name: str) -> str:
     """The drawing called ``name`` (its title has the id t-NAME) out of a page. Raises NotFoundError."""
-    found = re.search(rf'<svg\b[^>]*\baria-labelledby="t-{name} d-{name}"[^>]*>.*?</svg>', page, re.DOTALL)
-    if not NAME.fullmatch(name) or found is None:
+    pattern = rf'<svg\b[^>]*\baria-labelledby="t-{name} d-{name}"[^>]*>.*?</svg>'
+    found = re.search(pattern, page, re.DOTALL) if NAME.fullmatch(name) else None
+    if found is None:
         raise NotFoundError("the page has no such picture")
     return _alone(ET.fromstring(found.group()))  # our own page, escaped by its template
 

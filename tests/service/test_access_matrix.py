@@ -33,6 +33,8 @@ MATRIX = {
         POST /hand-in/mesh
         POST /hand-in/parts/<part_id>
         POST /jobs/<job_id>/cancel
+        POST /jobs/<job_id>/links
+        POST /jobs/<job_id>/links/<share_id>/revoke
     """,
     Scope.OPERATE: """
         POST /v1/jobs/<job_id>/retry
@@ -108,6 +110,8 @@ OPEN_ROUTES = {
     "GET /sign-in",
     "POST /sign-in",
     "POST /sign-out",
+    "GET /shared/<job_id>/<share_id>",
+    "GET /shared/<job_id>/<share_id>/pictures/<name>.svg",
     "GET /assets/<path:filename>",
 }
 

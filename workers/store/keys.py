@@ -258,6 +258,10 @@ class Keys:
         """Id of the access key with which a browser signed in; it ends by itself."""
         return self._key("session", digest)
 
+    def shares(self, job_id: str) -> str:
+        """Hash id -> JSON of a link to the job's result; of its secret only the digest."""
+        return self._key("shares", job_id)
+
     @property
     def trail(self) -> str:
         """Stream of the requests that changed something, or were refused the change."""

@@ -24,6 +24,7 @@ from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
 from workers.store.plans import PlanRepository
 from workers.store.reports import Reports
+from workers.store.shares import ShareRepository
 from workers.store.trials import TrialRepository
 from workers.store.webhooks import WebhookRepository
 
@@ -48,6 +49,7 @@ class Stores:
     events: EventLog
     idempotency: IdempotencyStore
     access: AccessRepository
+    shares: ShareRepository
     meter: Meter
 
 
@@ -82,5 +84,6 @@ def open_stores(
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),
         access=AccessRepository(client, keys, clock),
+        shares=ShareRepository(client, keys, clock),
         meter=Meter(client, keys),
     )

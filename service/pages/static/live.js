@@ -77,7 +77,7 @@ async function refresh() {
 async function newest(names) {
   const whole = names.some((name) => regionOf(name)?.hasAttribute("data-page"));
   const query = new URLSearchParams(names.map((name) => ["of", name]));
-  const answer = await fetch(whole ? location.href : `/regions?${query}`, { headers: { Accept: "text/html" }, redirect: "error" });
+  const answer = await fetch(whole ? status.dataset.address ?? location.href : `/regions?${query}`, { headers: { Accept: "text/html" }, redirect: "error" });
   if (!answer.ok) throw new Error(answer.statusText);
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   return names.map((name) => [name, page.querySelector(`[data-region="${CSS.escape(name)}"]`)]);
