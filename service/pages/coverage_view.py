@@ -11,8 +11,8 @@ from service.pages.wording import hours, number, percent
 from workers.model.shop import Shop
 from workers.planning.coverage import CalibrationState, Coverage, CoverageCell, Errand
 
-ROWS_SHOWN = 200  # pairings in the table; the file holds all
-LEFT, COLUMN, HEAD, ROW, MACHINE = 140.0, 98.0, 42.0, 38.0, 22.0  # of the drawing, in user units
+ROWS_SHOWN = 60  # pairings in the table; the file holds all
+LEFT, COLUMN, HEAD, ROW, MACHINE = 140.0, 98.0, 42.0, 42.0, 22.0  # of the drawing, in user units
 LETTERS = 14  # a material's name is broken into two lines of so many
 ORDER = (CalibrationState.FRESH, CalibrationState.AGEING, CalibrationState.STALE, CalibrationState.NONE)
 STATE_WORDS: Mapping[CalibrationState, str] = {
