@@ -20,6 +20,7 @@ SVG = "http://www.w3.org/2000/svg"
 MARGIN, LINE = 12.0, 16.0  # user units around the drawing; of a line of words
 LETTER = 6.0  # width of a letter of the words, about
 NAME = re.compile(r"[a-z0-9-]{1,40}")
+NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2
 PASSED_ON = ("after", "key")  # of a page's address: its pictures are of the same part of it
 
 PageView = Callable[..., str]
@@ -54,7 +55,7 @@ def picture_of(page: str, name: str) -> str:
     found = re.search(pattern, page, re.DOTALL) if NAME.fullmatch(name) else None
     if found is None:
         raise NotFoundError("the page has no such picture")
-    return _alone(ET.fromstring(found.group()))  # our own page, escaped by its template
+    return _alone(ET.fromstring(NOT_XML.sub("", found.group())))  # our own page, escaped by its template
 
 
 def _picture_view(view: PageView) -> Callable[..., Response]:

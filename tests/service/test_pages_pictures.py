@@ -89,7 +89,7 @@ def test_words_of_a_part_stay_words() -> None:
     page = (
         '<svg viewBox="0 0 50 20" aria-labelledby="t-fit-1 d-fit-1">'
         '<title id="t-fit-1">&lt;b&gt; &amp; &#34;c&#34;</title>'
-        '<desc id="d-fit-1">d</desc><text x="0" y="0">&lt;script&gt;</text></svg>'
+        '<desc id="d-fit-1">d</desc><text x="0" y="0">&lt;script&gt;\x0b\x01</text></svg>'
     )
     made = pictures.picture_of(page, "fit-1")
     assert "<script>" not in made
