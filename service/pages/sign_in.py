@@ -71,4 +71,4 @@ def _inside(target: str) -> str:
 
 
 def _form(target: str, problem: str = "") -> str:
-    return page("sign_in.html", "", target=target, problem=problem)
+    return page("sign_in.html", "", bare=True, target=target, problem=problem)
