@@ -119,7 +119,6 @@ def show_store_error(error: redis.RedisError) -> tuple[str, int] | Response:
 
 
 def _problem(title: str, detail: str, status: int) -> tuple[str, int]:
-    g.setdefault("key", None)  # where the store did not answer, it is not asked again who this is
     text = detail.rstrip(".")
     return _page("problem.html", "", title=title, detail=text[:1].upper() + text[1:]), status
 

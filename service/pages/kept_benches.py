@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from flask import current_app, render_template
+from flask import current_app, g, render_template
 from markupsafe import Markup
 
-from service.access import allows, caller
+from service.access import allows
 from service.context import stores
 from service.pages.bench_view import bench_view
 from service.pages.names import Names
@@ -46,7 +46,7 @@ def kept_heads() -> KeptHeads:
 
 def bench_drawn(shop: Shop, machine: Machine, head: Head, names: Names, now: float) -> Markup:
     """The machine's sheet; with what may be done there for who may do it."""
-    may = allows(caller(), Scope.OPERATE)
+    may = allows(g.get("key"), Scope.OPERATE)
     sign = (shop.revision, head.list.version, head.list.claim, now // DRAWN_S)
 
     def draw() -> Markup:
