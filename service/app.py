@@ -50,6 +50,7 @@ from service.problems import ProblemApi, register_problem_handlers
 from service.rates import limit_app, limit_sign_in
 from service.settings import Settings
 from workers.store.connection import connect
+from workers.store.patience import begin_request, end_request
 from workers.store.stores import open_stores
 
 VERSION = "0.1.0"
@@ -112,6 +113,8 @@ def create_app(settings: Settings | None = None) -> Flask:
     bind(app, made)
     app.extensions[events.NAME] = EventStreams(chosen, chosen.redis_url or DEFAULT_REDIS_URL)
     register_problem_handlers(app)
+    app.before_request(begin_request)
+    app.teardown_request(lambda _: end_request())
     limit_app(app, chosen, made.stores.client, made.stores.keys.rates)
     guard_app(app)
     app.before_request(require_acceptable)
@@ -127,7 +130,7 @@ def create_app(settings: Settings | None = None) -> Flask:
 
 def _context(settings: Settings) -> Context:
     stores = open_stores(
-        connect(settings.redis_url or DEFAULT_REDIS_URL),
+        connect(settings.redis_url or DEFAULT_REDIS_URL, answers_others=True),
         settings.shop,
         inbox_limit=settings.inbox_limit,
         analyses_limit=settings.analyses_limit,

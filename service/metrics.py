@@ -5,11 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-import redis
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, HistogramMetricFamily, Metric
-from rq import Worker
-from rq.serializers import JSONSerializer
 
 from workers.store.meter import Histogram, Reading
 
@@ -30,12 +27,6 @@ def text_of(reading: Reading, workers: Counter[str]) -> bytes:
     registry = CollectorRegistry()
     registry.register(_Once([*_families(reading), _workers(workers)]))
     return generate_latest(registry)
-
-
-def workers_by_queue(client: redis.Redis) -> Counter[str]:
-    """Those that were heard of within their time to live."""
-    alive = Worker.all(connection=client, serializer=JSONSerializer)
-    return Counter(queue for worker in alive for queue in worker.queue_names())
 
 
 class _Once:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import secrets
 import time
@@ -65,7 +66,20 @@ _NOT_NOW = (
     redis.exceptions.OutOfMemoryError,
     redis.exceptions.ExecAbortError,
 )
-_NOT_NOW_WORDS = ("MISCONF", "NOREPLICAS", "LOADING", "BUSY ", "MASTERDOWN", "CLUSTERDOWN", "OOM ", "READONLY")
+_NOT_NOW_WORDS = (
+    "MISCONF",
+    "NOREPLICAS",
+    "LOADING",
+    "BUSY ",
+    "MASTERDOWN",
+    "CLUSTERDOWN",
+    "OOM ",
+    "READONLY",
+    "UNBLOCKED",
+)
+
+
+_NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EMFILE, errno.ENFILE})  # a disk or a table that is full
 
 
 class MalformedError(BorewrightError):
@@ -136,6 +150,7 @@ def register_problem_handlers(app: Flask) -> None:
     """HTTPException is registered by :class:`ProblemApi`."""
     app.register_error_handler(BorewrightError, domain_problem)
     app.register_error_handler(redis.RedisError, store_problem)
+    app.register_error_handler(OSError, host_problem)
     app.register_error_handler(Exception, unforeseen_problem)
 
 
@@ -181,8 +196,20 @@ def store_problem(error: redis.RedisError) -> Response:
     return domain_problem(unavailable(error))
 
 
+def host_problem(error: OSError) -> Response:
+    """503 where this host has no room for the request (an upload lies on its disk for a moment), else 500."""
+    no_scratch = isinstance(error, FileNotFoundError) and "temporary directory" in str(error)  # as tempfile says it
+    if error.errno not in _NO_ROOM and not no_scratch:
+        return unforeseen_problem(error)
+    log.error(event("no room on this host", error=error.strerror, method=request.method, path=request.path))
+    return domain_problem(UnavailableError("this host has no room for the request just now; nothing of it was kept"))
+
+
 def is_not_now(error: redis.RedisError) -> bool:
-    return isinstance(error, _NOT_NOW) or str(error).startswith(_NOT_NOW_WORDS)
+    """A script that was refused a write names the reason in mid sentence (Redis 6.2; 7 puts it first)."""
+    text = str(error)
+    in_script = text.startswith("Error running script") and any(f"-{word}" in text for word in _NOT_NOW_WORDS)
+    return isinstance(error, _NOT_NOW) or text.startswith(_NOT_NOW_WORDS) or in_script
 
 
 def http_problem(error: HTTPException) -> Response | HTTPException:

@@ -35,7 +35,7 @@ from service.pages.rendering import page as _page
 from service.pages.rendering import seen_version
 from service.pages.trial_pages import trial, trials
 from service.pages.wording import FILTERS
-from service.problems import is_not_now, unforeseen_problem
+from service.problems import RETRY_AFTER_S, WAIT_STATUSES, is_not_now, unforeseen_problem
 from workers.model.codec import from_json, to_json
 from workers.model.errors import BorewrightError, NotFoundError
 from workers.model.job import JobState
@@ -137,27 +137,28 @@ def retry(job_id: str) -> AnyResponse:
 
 
 @blueprint.errorhandler(BorewrightError)
-def show_refusal(error: BorewrightError) -> tuple[str, int]:
+def show_refusal(error: BorewrightError) -> tuple[str, int, dict[str, str]]:
     return _problem(error.title, error.detail, error.status)
 
 
 @blueprint.errorhandler(HTTPException)
-def show_http_error(error: HTTPException) -> tuple[str, int]:
+def show_http_error(error: HTTPException) -> tuple[str, int, dict[str, str]]:
     status = error.code or 500
     return _problem(HTTPStatus(status).phrase, error.description or HTTPStatus(status).description, status)
 
 
 @blueprint.errorhandler(redis.RedisError)
-def show_store_error(error: redis.RedisError) -> tuple[str, int] | Response:
+def show_store_error(error: redis.RedisError) -> tuple[str, int, dict[str, str]] | Response:
     if not is_not_now(error):
         return unforeseen_problem(error)
     log.warning(event("store unavailable", error=type(error).__name__, path=request.path))
     return _problem("The shop cannot answer just now", "its store does not answer; try again in a moment", 503)
 
 
-def _problem(title: str, detail: str, status: int) -> tuple[str, int]:
+def _problem(title: str, detail: str, status: int) -> tuple[str, int, dict[str, str]]:
     text = detail.rstrip(".")
-    return _page("problem.html", "", title=title, detail=text[:1].upper() + text[1:]), status
+    headers = {"Retry-After": str(RETRY_AFTER_S)} if status in WAIT_STATUSES else {}
+    return _page("problem.html", "", title=title, detail=text[:1].upper() + text[1:]), status, headers
 
 
 def _routings(records: tuple[JobRecord, ...]) -> dict[str, Routing]:

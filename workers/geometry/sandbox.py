@@ -86,7 +86,7 @@ def _run(
     request = {"fmt": fmt, "unit": unit, "limits": to_plain(limits), "poses": poses}
     request["display"] = keep_display is not None
     deadline = time.monotonic() + limits.seconds
-    with tempfile.TemporaryFile() as errors, _child(request, data, errors) as child:
+    with _scratch() as errors, _child(request, data, errors) as child:
         for message in _messages(child, deadline, limits):
             if "progress" in message:
                 if progress:
@@ -99,13 +99,21 @@ def _run(
         raise _end(child, errors, limits)
 
 
+def _scratch() -> IO[bytes]:
+    """Raises AnalysisUnavailableError."""
+    try:
+        return tempfile.TemporaryFile()
+    except OSError as problem:
+        raise AnalysisUnavailableError(f"The analysis has no room on its disk: {problem.strerror}.") from problem
+
+
 @contextmanager
 def _child(request: dict[str, Any], data: bytes, errors: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
     """The running child; killed and reaped on the way out, whatever happened."""
-    with tempfile.TemporaryFile() as given:
-        given.write(json.dumps(request).encode() + b"\n" + data)
-        given.seek(0)
-        try:
+    try:
+        with tempfile.TemporaryFile() as given:
+            given.write(json.dumps(request).encode() + b"\n" + data)
+            given.seek(0)
             child = subprocess.Popen(
                 # -P: a folder named workers where the caller stands is not ours
                 [sys.executable, "-P", "-m", "workers.geometry.child"],
@@ -114,8 +122,8 @@ def _child(request: dict[str, Any], data: bytes, errors: IO[bytes]) -> Iterator[
                 stderr=errors,
                 env=_environment(),
             )
-        except OSError as problem:
-            raise AnalysisUnavailableError(f"The analysis cannot be started: {problem.strerror}.") from problem
+    except OSError as problem:  # among them a disk that is full
+        raise AnalysisUnavailableError(f"The analysis cannot be started: {problem.strerror}.") from problem
     try:
         yield child
     finally:

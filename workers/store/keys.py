@@ -278,5 +278,19 @@ class Keys:
         """Version of the shape that the data have."""
         return self._key("schema")
 
+    @property
+    def clock_seen(self) -> str:
+        """The highest moment (ms) that the store's clock showed."""
+        return self._key("clock-seen")
+
+    @property
+    def inbox_strikes(self) -> str:
+        """Hash inbox entry -> how often it was begun alone, after workers had ended over it."""
+        return self._key("inbox-strikes")
+
+    def presence(self, queue: str) -> str:
+        """Sorted set: worker -> the moment (s, the store's clock) it was last heard of."""
+        return self._key("presence", queue)
+
     def lock(self, name: str) -> str:
         return self._key("lock", name)

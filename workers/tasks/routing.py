@@ -35,8 +35,11 @@ log = logging.getLogger("borewright.tasks")
 
 ROUTING_QUEUE = "routing"
 BATCH = 256
+STRIKES = 3  # a job whose scoring ends the worker so often, alone, has failed (engineering prior)
+ENDS_ITS_WORKER = f"its worker ended each time while at it, {STRIKES} times alone: a fault, or too little memory"
 BELL_S = 5
 TASK_TIMEOUT_S = 120
+OUT_OF_MEMORY_EXIT = 70  # EX_SOFTWARE of sysexits.h
 ROUNDS = 400  # batches a drain task, then it rings for the next: no task runs for ever
 
 _stores: dict[tuple[int, str], Stores] = {}
@@ -61,7 +64,11 @@ def drain(shop: str) -> int:
     key = (os.getpid(), shop)
     if key not in _stores:
         _stores[key] = open_stores(task.connection, shop)
-    return drain_and_bind(_stores[key], consumer_name(os.environ.get("BOREWRIGHT_WORKER", "worker")))
+    try:
+        return drain_and_bind(_stores[key], consumer_name(os.environ.get("BOREWRIGHT_WORKER", "worker")))
+    except MemoryError:
+        log.critical("out of memory: this worker ends, and its successor takes up what it had in hand")
+        os._exit(OUT_OF_MEMORY_EXIT)
 
 
 def drain_and_bind(stores: Stores, consumer: str) -> int:
@@ -114,6 +121,8 @@ def _score(stores: Stores, entries: Sequence[InboxEntry], records: Sequence[JobR
     for entry, record in zip(entries, records, strict=True):
         if record is None or record.state is not JobState.ACCEPTED:
             gone.append(Result(entry, JobState.CANCELLED))  # committed as nothing: the script sees its state
+        elif entry.alone and stores.inbox.strike(entry) > STRIKES:
+            gone.append(Result(entry, JobState.FAILED, reason=ENDS_ITS_WORKER))
         else:
             live.append((entry, record.spec))
     routings = route_posed(router_for(stores), posed_jobs(stores, [spec for _, spec in live]))
@@ -150,11 +159,13 @@ def _is_old(router: Router, stores: Stores) -> bool:
 
 
 def route_all(router: Router, specs: Sequence[JobSpec]) -> list[Routing | Exception]:
-    """A routing, or what went wrong, for each job. One bad job does not stop its batch."""
+    """A routing, or what went wrong, for each job. One bad job does not stop its batch. Raises MemoryError."""
     try:
         return list(router.route(specs))
     except Exception as error:
         if len(specs) == 1:
+            if isinstance(error, MemoryError):
+                raise  # no fault of the job's
             log.exception("a job could not be scored")
             return [error]
         log.warning("a batch of %d could not be scored in one pass; one by one now", len(specs))
