@@ -42,6 +42,7 @@ from service.api import (
     webhooks,
 )
 from service.api.answers import require_acceptable
+from service.api.body import require_plain
 from service.api.job_schema import state_one_part
 from service.context import AnswerCache, Context, SchemaCheck, ShopCache, bind
 from service.event_streams import EventStreams
@@ -118,6 +119,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     limit_app(app, chosen, made.stores.client, made.stores.keys.rates)
     guard_app(app)
     app.before_request(require_acceptable)
+    app.before_request(require_plain)
     api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}], "security": SECURITY})
     api.spec.components.security_scheme("accessKey", {"type": "http", "scheme": "bearer"})
     for resource in RESOURCES:

@@ -20,7 +20,8 @@ _host = f"[{_settings.host}]" if ":" in _settings.host else _settings.host
 
 bind = f"fd://{_fd}" if _fd else f"{_host}:{_settings.port}"
 preload_app = True  # imported once, its memory shared; it opens no connection before the first request
-worker_class = "gthread"  # plain threads hold event streams open without blocking the rest
+worker_class = "service.paced_server.PacedWorker"  # plain threads hold event streams open without blocking the rest
+sendfile = False  # it would go past the pace that callers have to keep
 workers = _settings.api_processes
 threads = _settings.api_threads
 timeout = _settings.hung_after_s  # seconds without a sign of life from a process, whatever its requests take

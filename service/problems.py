@@ -8,7 +8,7 @@ import secrets
 import time
 from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Any
+from typing import Any, ClassVar
 
 import marshmallow as ma
 import redis
@@ -48,6 +48,7 @@ WORDS: Mapping[int, tuple[str, str]] = {
     405: ("method-not-allowed", "This address does not take this method"),
     406: ("not-acceptable", "Answers are JSON; the Accept header rules that out"),
     409: (ConflictError.slug, ConflictError.title),
+    408: ("too-slow", "The request came too slowly"),
     412: (VersionMismatchError.slug, VersionMismatchError.title),
     413: ("too-large", "The request body is too large"),
     415: ("unsupported-media-type", "The request body is of a kind that is not taken here"),
@@ -88,6 +89,12 @@ class MalformedError(BorewrightError):
 
 class UnsupportedMediaTypeError(BorewrightError):
     slug, title, status = *WORDS[415], 415
+
+
+class EncodedError(UnsupportedMediaTypeError):
+    """Answered with what would be taken (RFC 9110 section 15.5.16)."""
+
+    headers: ClassVar[Mapping[str, str]] = {"Accept-Encoding": "identity"}
 
 
 class NotAcceptableError(BorewrightError):
@@ -169,22 +176,24 @@ def problem_of(error: BorewrightError, instance: str) -> dict[str, Any]:
     return body
 
 
+def bare_problem(status: int, detail: str, instance: str) -> dict[str, Any]:
+    """A problem of no other type than its status."""
+    slug, title = WORDS.get(status, ("http", HTTPStatus(status).phrase))
+    return {"type": PROBLEM_BASE + slug, "title": title, "status": status, "detail": detail, "instance": instance}
+
+
 def domain_problem(error: BorewrightError) -> Response:
     headers = {"Retry-After": str(RETRY_AFTER_S)} if error.status in WAIT_STATUSES else {}
     if error.status == 401:
         headers["WWW-Authenticate"] = 'Bearer realm="borewright"'
+    if isinstance(error, EncodedError):
+        headers.update(error.headers)
     return _answer(problem_of(error, request.path), headers)
 
 
 def rate_problem(detail: str, reset_at: int) -> Response:
     """429 with the seconds until the caller's count begins again (``reset_at``: UTC epoch seconds)."""
-    body = {
-        "type": PROBLEM_BASE + WORDS[429][0],
-        "title": WORDS[429][1],
-        "status": 429,
-        "detail": detail,
-        "instance": request.path,
-    }
+    body = bare_problem(429, detail, request.path)
     return _answer(body, {"Retry-After": str(max(reset_at - int(time.time()), 1))})
 
 
@@ -217,14 +226,7 @@ def http_problem(error: HTTPException) -> Response | HTTPException:
     status = error.code or 500
     if status < 400:
         return error
-    slug, title = WORDS.get(status, ("http", HTTPStatus(status).phrase))
-    body = {
-        "type": PROBLEM_BASE + slug,
-        "title": title,
-        "status": status,
-        "detail": _detail_of(error, status),
-        "instance": request.path,
-    }
+    body = bare_problem(status, _detail_of(error, status), request.path)
     headers = {k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}}
     if status in WAIT_STATUSES:
         headers.setdefault("Retry-After", str(RETRY_AFTER_S))
@@ -235,18 +237,8 @@ def unforeseen_problem(error: Exception) -> Response:
     """500 that tells the caller nothing but the id under which the log tells everything."""
     request_id = secrets.token_hex(8)
     log.error(event("request failed", request_id=request_id, method=request.method, path=request.path), exc_info=error)
-    slug, title = WORDS[500]
-    return _answer(
-        {
-            "type": PROBLEM_BASE + slug,
-            "title": title,
-            "status": 500,
-            "detail": f"the service's log says more under the request id {request_id}",
-            "instance": request.path,
-            "request_id": request_id,
-        },
-        {},
-    )
+    detail = f"the service's log says more under the request id {request_id}"
+    return _answer({**bare_problem(500, detail, request.path), "request_id": request_id}, {})
 
 
 def _detail_of(error: HTTPException, status: int) -> str:

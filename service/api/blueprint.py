@@ -45,7 +45,7 @@ IDEMPOTENCY_KEY: dict[str, Any] = {
     "example": '"3f1c9a52-order-118-bracket"',
 }
 ALWAYS_REFUSED = (401, 403, 406, 421, 429, 500, 503)
-BODY_REFUSED = (400, 413, 415, 422)
+BODY_REFUSED = (400, 408, 413, 415, 422)
 
 
 class ResourceBlueprint(Blueprint):  # type: ignore[misc]
