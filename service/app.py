@@ -49,6 +49,7 @@ from service.event_streams import EventStreams
 from service.pages import studies as study_pages
 from service.problems import ProblemApi, register_problem_handlers
 from service.rates import limit_app, limit_sign_in
+from service.request_ids import name_requests
 from service.settings import Settings
 from workers.store.connection import connect
 from workers.store.patience import begin_request, end_request
@@ -95,7 +96,8 @@ ABOUT = (
     "material and which bead. Lengths are in millimetres, temperatures in degrees Celsius; names carry their unit. "
     "Moments are RFC 3339. Errors are RFC 9457 problems with a JSON Pointer for each bad field. Every record has a "
     "version, which is its ETag; changes need If-Match. POSTs that create honour an Idempotency-Key; it is not "
-    "required. Lists are paged by an opaque cursor."
+    "required. Lists are paged by an opaque cursor. Every answer names its request in X-Request-Id: the one that was "
+    "sent, or the trace id of a traceparent, or a new one; the log, and the events of what was handed in, name it too."
 )
 
 
@@ -114,6 +116,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     bind(app, made)
     app.extensions[events.NAME] = EventStreams(chosen, chosen.redis_url or DEFAULT_REDIS_URL)
     register_problem_handlers(app)
+    name_requests(app)
     app.before_request(begin_request)
     app.teardown_request(lambda _: end_request())
     limit_app(app, chosen, made.stores.client, made.stores.keys.rates)

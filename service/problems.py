@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import logging
-import secrets
 import time
 from collections.abc import Mapping
 from http import HTTPStatus
@@ -31,6 +30,7 @@ from workers.model.errors import (
     VersionRequiredError,
 )
 from workers.store.connection import unavailable
+from workers.store.origin import request_id
 
 log = logging.getLogger(__name__)
 
@@ -235,10 +235,10 @@ def http_problem(error: HTTPException) -> Response | HTTPException:
 
 def unforeseen_problem(error: Exception) -> Response:
     """500 that tells the caller nothing but the id under which the log tells everything."""
-    request_id = secrets.token_hex(8)
-    log.error(event("request failed", request_id=request_id, method=request.method, path=request.path), exc_info=error)
-    detail = f"the service's log says more under the request id {request_id}"
-    return _answer({**bare_problem(500, detail, request.path), "request_id": request_id}, {})
+    named = request_id()
+    log.error(event("request failed", request_id=named, method=request.method, path=request.path), exc_info=error)
+    detail = f"the service's log says more under the request id {named}"
+    return _answer({**bare_problem(500, detail, request.path), "request_id": named}, {})
 
 
 def _detail_of(error: HTTPException, status: int) -> str:

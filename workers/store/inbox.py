@@ -15,6 +15,7 @@ from workers.model.job import JobState
 from workers.model.routing import Routing
 from workers.store.events import EVENTS_KEPT
 from workers.store.keys import Keys
+from workers.store.origin import with_origin
 
 GROUP = "routers"
 SCRIPT_JOBS = 128  # jobs a script call, so that Redis is never held for long
@@ -33,12 +34,16 @@ class InboxEntry:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What a job came to: ``routed`` or ``unroutable`` with a routing, ``failed`` with a reason."""
+    """What a job came to: ``routed`` or ``unroutable`` with a routing, ``failed`` with a reason.
+
+    request_id: of the request that handed it in.
+    """
 
     entry: InboxEntry
     state: JobState
     routing: Routing | None = None
     reason: str = ""
+    request_id: str = ""
 
 
 class Inbox:
@@ -169,7 +174,7 @@ def _job_args(result: Result, now: float) -> list[Any]:
 
 def event_data(result: Result) -> dict[str, Any]:
     """What the event of a routed (or refused, or failed) job says."""
-    data: dict[str, Any] = {"attempt": result.entry.attempt}
+    data = with_origin({"attempt": result.entry.attempt}, result.request_id)
     if result.reason:
         data["reason"] = result.reason
     if result.routing is not None and (chosen := result.routing.chosen) is not None:

@@ -10,7 +10,9 @@ import logging
 import os
 import socket
 import time
+from collections import Counter, defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import islice
 
 import redis
@@ -27,6 +29,7 @@ from workers.routing.decide import Router
 from workers.routing.help import helps, remedies_today, with_remedies
 from workers.routing.information import value_of_information
 from workers.store.inbox import InboxEntry, Result
+from workers.store.jobs import IDS_LOGGED
 from workers.store.stores import Stores, open_stores
 from workers.tasks.dispatch import bind_all
 from workers.tasks.posed import PosedJob, posed_jobs
@@ -107,13 +110,27 @@ def drain_inbox(stores: Stores, consumer: str, batch: int = BATCH) -> int:
 def _commit(stores: Stores, entries: Sequence[InboxEntry]) -> int:
     """Score and commit one batch; a count that could not be noted is lost, the routings are not."""
     records = stores.jobs.get_many([entry.job_id for entry in entries])
-    committed = stores.inbox.commit(_score(stores, entries, records))
+    results = _score(stores, entries, records)
+    committed = stores.inbox.commit(results)
     done = time.time()
+    _log(results)
     try:
         stores.meter.note_batch([done - one.updated_at for one in records if one and one.state is JobState.ACCEPTED])
     except redis.RedisError as error:
         log.warning("a batch could not be counted: %s", error)
     return committed
+
+
+def _log(results: Sequence[Result]) -> None:
+    """A line for what came of each request of the batch; a request may be in several batches."""
+    by_request: dict[str, list[Result]] = defaultdict(list)
+    for one in results:
+        by_request[one.request_id].append(one)
+    for origin, rows in by_request.items():
+        states = Counter(one.state.value for one in rows)
+        counts = " ".join(f"{state}={count}" for state, count in sorted(states.items()))
+        ids = ",".join(one.entry.job_id for one in rows[:IDS_LOGGED])
+        log.info("jobs scored %s job_ids=%s%s", counts, ids, f" request_id={origin}" if origin else "")
 
 
 def _score(stores: Stores, entries: Sequence[InboxEntry], records: Sequence[JobRecord | None]) -> list[Result]:
@@ -122,11 +139,14 @@ def _score(stores: Stores, entries: Sequence[InboxEntry], records: Sequence[JobR
         if record is None or record.state is not JobState.ACCEPTED:
             gone.append(Result(entry, JobState.CANCELLED))  # committed as nothing: the script sees its state
         elif entry.alone and stores.inbox.strike(entry) > STRIKES:
-            gone.append(Result(entry, JobState.FAILED, reason=ENDS_ITS_WORKER))
+            gone.append(Result(entry, JobState.FAILED, reason=ENDS_ITS_WORKER, request_id=record.request_id))
         else:
-            live.append((entry, record.spec))
-    routings = route_posed(router_for(stores), posed_jobs(stores, [spec for _, spec in live]))
-    return gone + [_result(entry, routing) for (entry, _), routing in zip(live, routings, strict=True)]
+            live.append((entry, record))
+    routings = route_posed(router_for(stores), posed_jobs(stores, [record.spec for _, record in live]))
+    return gone + [
+        replace(_result(entry, routing), request_id=record.request_id)
+        for (entry, record), routing in zip(live, routings, strict=True)
+    ]
 
 
 def route_posed(router: Router, jobs: Sequence[PosedJob | InvalidError]) -> list[Routing | Exception]:
