@@ -192,7 +192,9 @@ def signed_in(caller: Caller, text: str, target: str = "/queue") -> tuple[Caller
     token = form_token(browser)
     answer = browser.client.post("/sign-in", data={"form_token": token, "key": text, "next": target})
     assert (answer.status_code, answer.headers["Location"]) == (303, target)
-    return browser, token
+    renewed = browser.client.get_cookie("borewright_form")
+    assert renewed is not None
+    return browser, renewed.value
 
 
 def form_token(browser: Caller) -> str:
