@@ -12,6 +12,7 @@ import time
 
 PULSE_FD = "BOREWRIGHT_PULSE_FD"  # not a setting: the supervisor hands the pipe's end to the child
 EVERY_S = 1.0
+LOOKED_S = 12.0  # who has not looked for so long stood still himself, maybe with the whole machine
 
 
 class Pulse:
@@ -22,6 +23,7 @@ class Pulse:
         os.set_blocking(self._read_fd, False)
         os.set_blocking(self.write_fd, False)
         self._last_at: float | None = None
+        self._looked_at = time.monotonic()
 
     def handed_over(self) -> None:
         """The child has its end; ours would keep the pipe open."""
@@ -29,10 +31,16 @@ class Pulse:
 
     def silent_s(self) -> float:
         """Seconds since the last sign of life; 0 before the first, since a start may take its time."""
+        now, stood_still = time.monotonic(), time.monotonic() - self._looked_at > LOOKED_S
+        self._looked_at = now
+        if self._was_heard() or (stood_still and self._last_at is not None):
+            self._last_at = now
+        return 0.0 if self._last_at is None else now - self._last_at
+
+    def _was_heard(self) -> bool:
         with contextlib.suppress(BlockingIOError):
-            if os.read(self._read_fd, 65_536):
-                self._last_at = time.monotonic()
-        return 0.0 if self._last_at is None else time.monotonic() - self._last_at
+            return bool(os.read(self._read_fd, 65_536))
+        return False
 
     def close(self) -> None:
         os.close(self._read_fd)

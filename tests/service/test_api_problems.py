@@ -80,6 +80,22 @@ def test_without_a_store_the_service_is_alive_and_not_ready():
     assert client.get("/openapi.json").status_code == 200
 
 
+@pytest.mark.parametrize("access", ["open", "keys"])
+def test_without_a_store_no_one_is_let_in_or_told_a_fault_of_ours(access):
+    from service.app import create_app
+    from service.settings import Settings
+
+    settings = Settings(redis_url="unix:///nonexistent/redis.sock", access=access, rate_limit_per_min=5)
+    client = create_app(settings).test_client()
+    key = {"Authorization": f"Bearer bwk_{'0' * 26}_{'A' * 43}"}
+    for _ in range(8):
+        assert client.get("/healthz").status_code == 200
+        for answer in (client.get("/v1/jobs", headers=key), client.post("/v1/jobs", json={}, headers=key)):
+            assert (answer.status_code, answer.mimetype) == (503, "application/problem+json")
+            assert answer.headers["Retry-After"]
+        assert client.get("/", headers=key).status_code == 503
+
+
 def test_ready_means_that_a_write_was_taken_and_a_worker_lives(api):
     refused = api.get("/readyz")
     assert (refused.status_code, "worker" in refused.json["detail"]) == (503, True)
