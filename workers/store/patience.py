@@ -30,11 +30,14 @@ def end_request() -> None:
 
 
 class Patience:
-    """What the connections of one client know of each other. Thread-safe. timeout_s: of one command."""
+    """What the connections of one client know of each other. Thread-safe. timeout_s: of one command.
+
+    silent: whether Redis did not answer the last time somebody tried.
+    """
 
     def __init__(self, timeout_s: float) -> None:
         self._timeout_s = timeout_s
-        self._silent, self._next_try, self._finds_out = False, 0.0, 0
+        self.silent, self._next_try, self._finds_out = False, 0.0, 0
         self._lock = Lock()
 
     def admit(self) -> None:
@@ -42,7 +45,7 @@ class Patience:
         left = _left.get()
         if left is not None and left[0] <= 0.0:
             raise redis.TimeoutError(f"the store took more than {REQUEST_S:g} s over this request")
-        if not self._silent:
+        if not self.silent:
             return
         with self._lock:
             now = time.monotonic()
@@ -51,13 +54,13 @@ class Patience:
             self._next_try, self._finds_out = now + self._timeout_s + PAUSE_S, get_ident()
 
     def waited(self, seconds: float) -> None:
-        self._silent = False
+        self.silent = False
         if (left := _left.get()) is not None:
             left[0] -= seconds
 
     def was_in_vain(self) -> None:
         with self._lock:
-            self._silent, self._next_try, self._finds_out = True, time.monotonic() + PAUSE_S, 0
+            self.silent, self._next_try, self._finds_out = True, time.monotonic() + PAUSE_S, 0
 
 
 def patient(kind: type[Any], patience: Patience) -> type[Any]:
@@ -65,6 +68,8 @@ def patient(kind: type[Any], patience: Patience) -> type[Any]:
 
     class PatientConnection(kind):  # type: ignore[misc]
         def connect(self) -> None:
+            if self._sock is not None:  # asked before each command
+                return
             patience.admit()
             try:
                 super().connect()
@@ -74,16 +79,17 @@ def patient(kind: type[Any], patience: Patience) -> type[Any]:
 
         def send_packed_command(self, command: Any, check_health: bool = True) -> None:
             patience.admit()
-            super().send_packed_command(command, check_health)
+            kind.send_packed_command(self, command, check_health)
 
         def read_response(self, *args: Any, **options: Any) -> Any:
             began = time.monotonic()
             try:
-                answer = super().read_response(*args, **options)
+                answer = kind.read_response(self, *args, **options)
             except redis.TimeoutError:
                 patience.was_in_vain()
                 raise
-            patience.waited(time.monotonic() - began)
+            if patience.silent or _left.get() is not None:
+                patience.waited(time.monotonic() - began)
             return answer
 
     return PatientConnection
