@@ -9,6 +9,7 @@ BOREWRIGHT_CONTRACT_EXAMPLES says how many of each for each operation; 150 make 
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from service.app import create_app
 from service.settings import Settings
 from tests.service.conftest import Caller
 from workers.model.access import Scope
+from workers.store import presence
 
 EXAMPLES = int(os.environ.get("BOREWRIGHT_CONTRACT_EXAMPLES", "6"))
 DESCRIPTION = yaml.safe_load((Path(__file__).parents[2] / "openapi" / "borewright.yaml").read_text())
@@ -34,12 +36,14 @@ OPERATIONS = [(m.upper(), path) for path, item in DESCRIPTION["paths"].items() f
 
 
 @pytest.fixture(scope="module")
-def app(redis_url: str) -> Flask:
-    """A small shop that can print and asks for keys, on a Redis with nothing else in it."""
+def app(redis_url: str) -> Iterator[Flask]:
+    """A small shop that can print and asks for keys, on a Redis with nothing else in it; a worker was heard of."""
     with redis.Redis.from_url(redis_url) as client:
         client.flushall()
-    Caller(create_app(Settings(redis_url=redis_url))).stocked()
-    return create_app(Settings(redis_url=redis_url, access="keys"))
+    Caller(create_app(Settings(redis_url=redis_url))).stocked().stores.presence.beat("routing", "contract")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(presence, "HEARD_S", 3600.0)
+        yield create_app(Settings(redis_url=redis_url, access="keys"))
 
 
 @pytest.fixture(scope="module")
