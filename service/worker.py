@@ -8,16 +8,19 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 
 import redis
-from rq import Queue, SimpleWorker
+from rq import Queue
 from rq.serializers import JSONSerializer
 
 from service.settings import Settings
+from service.steady_worker import SteadyWorker, begin_afresh, wait_for_store
 from workers import tasks
 from workers.store.connection import connect
 from workers.store.keys import Keys
+from workers.store.liveness import Liveness
 from workers.store.schema import bring_forward
 from workers.store.stores import Stores, open_stores
 
@@ -25,6 +28,9 @@ log = logging.getLogger("borewright.worker")
 
 RECONCILE_EVERY_S = 1.0
 RECONCILE_LOCK_MS = 900
+SIGN_OF_LIFE_EVERY_S = 2.0
+WORKER_TTL_S = 20  # RQ waits for a task in reads of 15 s less than this, then asks anew
+COMMAND_S = 15.0  # longer than those reads: a store that is cut off is noticed after so long
 Reconcile = Callable[[Stores], bool]
 
 
@@ -32,31 +38,48 @@ def run_worker(settings: Settings, queue: str, name: str) -> int:
     """Serve one queue until SIGTERM; returns the exit code.
 
     The worker does not fork for each task: tasks are short and ours, a crash of the whole process loses
-    nothing (its share of the inbox is taken over), and a warm process routes in milliseconds. Raises NewerStoreError.
+    nothing (its share of the inbox is taken over), and a warm process routes in milliseconds. When the store is lost
+    it waits for it and begins afresh, for ever. Raises NewerStoreError.
     """
     if settings.redis_url is None:
         raise ValueError("a worker needs a Redis URL")
     os.environ["BOREWRIGHT_WORKER"] = name
-    # RQ waits in blocking reads, so its own connection must outlast them.
-    connection = connect(settings.redis_url, timeout_s=30.0)
+    connection = connect(settings.redis_url, timeout_s=COMMAND_S)
+    wait_for_store(settings.redis_url)
+    try:
+        asked_to_stop = _serve(settings, connection, queue, name)
+    except redis.RedisError as error:
+        log.warning("the store was lost: %s", error)
+        asked_to_stop = False
+    if not asked_to_stop:
+        begin_afresh(settings.redis_url)
+    return 0
+
+
+def _serve(settings: Settings, connection: redis.Redis, queue: str, name: str) -> bool:
+    """Work until told to stop; False where it ended for want of a store. Raises redis.RedisError."""
     bring_forward(connection, Keys(settings.shop))
-    if queue == tasks.ROUTING_QUEUE:
-        _begin_routing(settings, connection, name)
-    elif queue == tasks.GEOMETRY_QUEUE:
-        _begin_geometry(settings, connection, name)
-    elif queue == tasks.PLANNING_QUEUE:
-        _begin_planning(settings, connection, name)
-    worker = SimpleWorker(
+    begin = {
+        tasks.ROUTING_QUEUE: _begin_routing,
+        tasks.GEOMETRY_QUEUE: _begin_geometry,
+        tasks.PLANNING_QUEUE: _begin_planning,
+    }[queue]
+    liveness = _begin_signs_of_life(settings, queue, tasks.consumer_name(name))
+    begin(settings, connection, name)
+    worker = SteadyWorker(
         [Queue(queue, connection=connection, serializer=JSONSerializer)],
         name=f"{name}-{os.getpid()}-{secrets.token_hex(3)}",
         connection=connection,
         serializer=JSONSerializer,
-        worker_ttl=60,
+        worker_ttl=WORKER_TTL_S,
         maintenance_interval=60,
         log_job_description=False,
     )
-    worker.work(logging_level="WARNING")
-    return 0
+    asked_to_stop = worker.run()
+    if asked_to_stop:
+        with suppress(redis.RedisError):
+            liveness.forget(queue, tasks.consumer_name(name))
+    return asked_to_stop
 
 
 def _begin_routing(settings: Settings, connection: redis.Redis, name: str) -> None:
@@ -69,6 +92,20 @@ def _begin_routing(settings: Settings, connection: redis.Redis, name: str) -> No
     _begin_watch(settings, "trials", tasks.watch_trials)
     private = bool(settings.webhook_private_addresses)
     _begin_watch(settings, "webhooks", partial(tasks.watch_webhooks, private=private))
+
+
+def _begin_signs_of_life(settings: Settings, queue: str, worker: str) -> Liveness:
+    """Leave a sign of life every few seconds, beside the work, from now on."""
+    liveness = open_stores(connect(settings.redis_url or ""), settings.shop).liveness
+    threading.Thread(target=_signs_of_life, args=(liveness, queue, worker), name="signs", daemon=True).start()
+    return liveness
+
+
+def _signs_of_life(liveness: Liveness, queue: str, worker: str) -> None:
+    while True:
+        with suppress(redis.RedisError):
+            liveness.note(queue, worker)
+        time.sleep(SIGN_OF_LIFE_EVERY_S)
 
 
 def _begin_geometry(settings: Settings, connection: redis.Redis, name: str) -> None:
@@ -104,7 +141,7 @@ def _watch(stores: Stores, lock: str, reconcile: Reconcile) -> None:
         time.sleep(RECONCILE_EVERY_S)
         try:
             mine = stores.client.set(stores.keys.lock(lock), "1", nx=True, px=RECONCILE_LOCK_MS)
-        except redis.RedisError:
-            continue
-        if mine and reconcile(stores):
-            log.info("%s: saw to what was waiting", lock)
+            if mine and reconcile(stores):
+                log.info("%s: saw to what was waiting", lock)
+        except redis.RedisError as error:
+            log.debug("%s: the store does not answer: %s", lock, error)

@@ -17,7 +17,8 @@ from redis.client import Pipeline
 from workers.store.keys import Keys
 
 CHUNK = 1000  # members a command
-LEFT_OUT = ("bell", "geometry-bell", "lock:", "rates", "session:")  # of the moment: nothing is lost with them
+# Of the moment: nothing is lost with them.
+LEFT_OUT = ("bell", "geometry-bell", "lock:", "rates", "session:", "workers-heard")
 
 
 @dataclass(frozen=True, slots=True)

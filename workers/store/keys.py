@@ -274,6 +274,11 @@ class Keys:
         return self._key("meter")
 
     @property
+    def workers_heard(self) -> str:
+        """Sorted set of ``QUEUE WORKER``, scored by the moment (s) of its last sign of life."""
+        return self._key("workers-heard")
+
+    @property
     def schema(self) -> str:
         """Version of the shape that the data have."""
         return self._key("schema")

@@ -18,6 +18,7 @@ from workers.store.idempotency import IdempotencyStore
 from workers.store.inbox import Inbox
 from workers.store.jobs import JobRepository
 from workers.store.keys import Keys
+from workers.store.liveness import Liveness
 from workers.store.long_tasks import LongTasks
 from workers.store.meter import Meter
 from workers.store.outcomes import OutcomeRepository
@@ -49,6 +50,7 @@ class Stores:
     idempotency: IdempotencyStore
     access: AccessRepository
     meter: Meter
+    liveness: Liveness
 
 
 def open_stores(
@@ -83,4 +85,5 @@ def open_stores(
         idempotency=IdempotencyStore(client, keys),
         access=AccessRepository(client, keys, clock),
         meter=Meter(client, keys),
+        liveness=Liveness(client, keys),
     )
