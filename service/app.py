@@ -43,6 +43,7 @@ from service.api import (
 )
 from service.api.answers import require_acceptable
 from service.api.job_schema import state_one_part
+from service.api.links import link_operations
 from service.context import AnswerCache, Context, SchemaCheck, ShopCache, bind
 from service.event_streams import EventStreams
 from service.pages import studies as study_pages
@@ -120,6 +121,8 @@ def create_app(settings: Settings | None = None) -> Flask:
     for resource in RESOURCES:
         api.register_blueprint(resource.blueprint)
     state_one_part(api.spec.components.schemas)
+    api.spec.components.schemas.pop("PaginationMetadata", None)  # flask-smorest's own, for headers that we do not send
+    link_operations(api.spec._paths)
     app.register_blueprint(study_pages.blueprint)
     limit_sign_in(app)
     return app

@@ -177,10 +177,13 @@ class UploadedJobSchema(JobSchema):
 
 
 def state_one_part(schemas: dict[str, Any]) -> None:
-    """Says in the OpenAPI schemas what :func:`_one_part` checks: exactly one of summary and part_id, the other null."""
+    """Says in the OpenAPI schemas what :func:`_one_part` checks: exactly one of summary and part_id, the other null.
+
+    No value is both, so anyOf says the same as oneOf, and readers that compare the properties alone understand it.
+    """
     given = {"summary": {"type": "object"}, "part_id": {"type": "string"}}
     null = {"type": "null"}
-    schemas["Job"]["oneOf"] = [
+    schemas["Job"]["anyOf"] = [
         {"required": [name], "properties": {other: kind if other == name else null for other, kind in given.items()}}
         for name in given
     ]

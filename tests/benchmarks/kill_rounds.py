@@ -26,7 +26,7 @@ import redis
 
 from tests.service.agents import stock
 from tests.service.customers import Customers, opened, told
-from tests.service.processes import Running, running, wait_until
+from tests.service.processes import Running, is_alive, running, wait_until
 from workers.model.job import JobState
 from workers.store.stores import Stores
 
@@ -82,30 +82,34 @@ class Lives:
     def end(self) -> None:
         self._stack.close()
 
-    def kill(self, victim: str) -> bool:
-        """One kill -9; False where the victim is not alive just now."""
+    def kill(self, victim: str) -> None:
+        """One kill -9, as soon as the victim is alive."""
         if victim == SUPERVISOR:
             os.kill(self.up.process.pid, signal.SIGKILL)
             wait_until(lambda: not self.up.descendants(), "the end of all children")
             self.begin()
-            return True
-        pid = self._process_of(victim)
-        if pid not in self.up.descendants():
-            return False
-        os.kill(pid, signal.SIGKILL)
-        return True
+            return
+        wait_until(lambda: self._process_of(victim), f"{victim} alive")
+        if (pid := self._process_of(victim)) is not None:
+            os.kill(pid, signal.SIGKILL)
 
-    def _process_of(self, victim: str) -> int:
+    def _process_of(self, victim: str) -> int | None:
+        """The process id, if it is a living child of its parent: never another's that was given the same number."""
         if victim != API_PROCESS:
-            return self.up.pid_of(victim)
-        children = Path(f"/proc/{self.up.pid_of('api')}/task/{self.up.pid_of('api')}/children")
-        with suppress(FileNotFoundError):
-            found = children.read_text().split()
-            return int(found[0]) if found else self.up.pid_of("api")
-        return self.up.pid_of("api")
+            pid = self.up.pid_of(victim)
+            return pid if pid in children_of(self.up.process.pid) else None
+        server = self._process_of("api")
+        return next(iter(children_of(server)), None) if server is not None else None
 
     def stores(self) -> Stores:
         return opened(f"unix://{next((self.folder / 'data').rglob('*.sock'))}")
+
+
+def children_of(pid: int) -> list[int]:
+    """Living children only (proc(5), /proc/pid/task/tid/children; the first thread is the one that forks here)."""
+    with suppress(FileNotFoundError):
+        return [int(one) for one in Path(f"/proc/{pid}/task/{pid}/children").read_text().split() if is_alive(int(one))]
+    return []
 
 
 def victims_of(rng: random.Random, lives: Lives) -> list[str]:
@@ -125,11 +129,12 @@ def run(folder: Path, rounds: int, seed: int, say: Callable[[str], None] = lambd
             for number in range(1, rounds + 1):
                 time.sleep(rng.uniform(0.0, LONGEST_WAIT_S))
                 victims, seen = victims_of(rng, lives), len(customers.acknowledged)
-                killed = [victim for victim in victims if lives.kill(victim)]
-                kills.update(killed)
+                for victim in victims:
+                    lives.kill(victim)
+                kills.update(victims)
                 lives.rounds += 1
                 _await_more(customers)
-                say(f"round {number:2}: kill -9 of {' and '.join(killed) or 'nobody'} at {seen} jobs acknowledged")
+                say(f"round {number:2}: kill -9 of {' and '.join(victims)} at {seen} jobs acknowledged")
         return _tally(lives.stores(), customers, kills)
     finally:
         lives.end()
