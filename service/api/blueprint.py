@@ -110,7 +110,7 @@ class ResourceBlueprint(Blueprint):  # type: ignore[misc]
         def decorate(view: F) -> F:
             asked = getattr(view, "_apidoc", {}).get("arguments", {}).get("parameters", [])
             if not any(one.get("in") == "query" for one in asked):
-                return cast(F, self._documents(self.doc(parameters=[dict(one) for one in parameters]))(view))
+                return self._documents(self.doc(parameters=[dict(one) for one in parameters]))(view)
             asked += [dict(one) for one in parameters]
             return view
 
