@@ -30,8 +30,8 @@ control_socket_disable = True  # it would lie outside the data folder
 accesslog = None
 errorlog = "-"
 loglevel = _settings.log_level.lower()
-if Path("/dev/shm").is_dir():
-    worker_tmp_dir = "/dev/shm"  # signs of life must not wait for a slow disk
+if Path("/dev/shm").is_dir():  # nosec B108  # only looked for
+    worker_tmp_dir = "/dev/shm"  # nosec B108  # signs of life must not wait for a slow disk
 
 
 class LineLogger(Logger):  # type: ignore[misc]  # gunicorn has no types

@@ -182,7 +182,7 @@ def _answers(settings: Settings) -> bool:
 
 def _reachable(host: str) -> str:
     """Give an address to call when the service listens on all of them."""
-    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
+    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # nosec B104  # no bind: an address to call
 
 
 def address(settings: Settings) -> str:

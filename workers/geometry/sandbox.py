@@ -134,7 +134,7 @@ def _environment() -> dict[str, str]:
 
 def _messages(child: subprocess.Popen[bytes], deadline: float, limits: MeshLimits) -> Iterator[dict[str, Any]]:
     """The child's lines until it ends. Raises MeshTimeError at the deadline."""
-    assert child.stdout is not None
+    assert child.stdout is not None  # nosec B101  # for the types: PIPE was asked for
     waiting, total = b"", 0
     with selectors.DefaultSelector() as selector:
         selector.register(child.stdout, selectors.EVENT_READ)

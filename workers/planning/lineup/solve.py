@@ -96,7 +96,7 @@ class _Search:
         return Limit(moment, self.stop, lambda cost: cost - self.bound <= CLOSE * cost)
 
     def _relax(self) -> None:
-        source = random.Random(self.seed)
+        source = random.Random(self.seed)  # nosec B311  # seeded draws, no secret
         left = max(self._limit(RELAXED).until - time.monotonic(), 0.0)
         steps = relaxations(
             self.problem, self.best.own, self.best.rent, lambda: self.best.cost, seconds=left, steps=STEPS
