@@ -181,11 +181,11 @@ def state_one_part(schemas: dict[str, Any]) -> None:
 
     By if, then and else: makers of clients pass over these, and would take anyOf or oneOf for two kinds of job.
     """
-    null = {"type": "null"}
+    null, more = {"type": "null"}, {"additionalProperties": True}  # said outright: some readers take none for false
     schemas["Job"] |= {
-        "if": {"required": ["part_id"], "properties": {"part_id": {"type": "string"}}},
-        "then": {"properties": {"summary": null}},
-        "else": {"required": ["summary"], "properties": {"summary": {"type": "object"}}},
+        "if": {"required": ["part_id"], "properties": {"part_id": {"type": "string"}}} | more,
+        "then": {"properties": {"summary": null}} | more,
+        "else": {"required": ["summary"], "properties": {"summary": {"type": "object"}}} | more,
     }
     schemas["UploadedJob"]["properties"] |= {"summary": null, "part_id": null}
 
