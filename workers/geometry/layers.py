@@ -175,7 +175,8 @@ class LayerCurveSet:
         z = self.slabs.z[i : j + 1]
         edge = self.slabs.perimeter[i : j + 1] / np.maximum(self.slabs.area[i : j + 1], 1e-9)
         line = np.interp(z, [z[0], z[-1]], [edge[0], edge[-1]])
-        return min(float(np.abs(edge - line).max() / edge.max()), 1.0)
+        most = float(edge.max())  # 0 between two parts of a body that lie one above the other
+        return min(float(np.abs(edge - line).max()) / most, 1.0) if most > 0.0 else 0.0
 
     def _changed(self, slab: int) -> Floats:
         """(2, 2, 16) features and corners of a computed slab, mm^2."""
