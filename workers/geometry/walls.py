@@ -155,7 +155,7 @@ class Wall:
         return Wall(self.surface, self.faces, axis, across(axis))
 
     def upright(self) -> Wall | None:
-        """The faces that stand straight along the axis, as those of a bore between its fillets; None without fillets."""
+        """The faces that stand straight along the axis, as a bore between its fillets; None without fillets."""
         straight = np.abs(self.surface.normals[self.faces] @ self.axis) < _UPRIGHT
         _, length, sharp = self.rim
         if np.count_nonzero(straight) < 8 or not length[~sharp].sum() > 0.1 * length.sum():
