@@ -82,7 +82,7 @@ def test_twenty_micrometres_of_noise_leave_five_of_six():
 
 
 # What is left after halving depends on the tessellation. EXPORT is a common setting for a printable file (common
-# practice, no source): 0.1 mm and 10 degrees, which the kernel makes 72 facets a hole; USUAL gives 48, COARSE 29, one of
+# practice, no source): 0.1 mm and 10 degrees, which gives 72 facets a hole here; USUAL gives 48, COARSE 29, one of
 # 0.5 mm and 40 degrees 18. Measured with corners kept and with quadrics: EXPORT 0.99 and 1.00, USUAL 1.00 and 0.97,
 # COARSE 0.95 and 0.78 (0.68 within 0.05 mm), 18 facets 0.50 and 0.31: five corners are left, or they stand 0.1 mm off.
 @pytest.mark.parametrize("change", [thinned, thinned_by_quadrics])
