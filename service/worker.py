@@ -79,6 +79,7 @@ def _begin_geometry(settings: Settings, connection: redis.Redis, name: str) -> N
         seconds=float(settings.analysis_limit_s),
         memory_bytes=settings.analysis_memory_bytes,
     )
+    tasks.warm_geometry()
     stores = open_stores(connection, settings.shop)
     if stores.analyses.release(tasks.consumer_name(name)):
         tasks.ring_geometry(stores)
