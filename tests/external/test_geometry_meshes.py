@@ -20,10 +20,11 @@ from workers.geometry.summary import summarise
 from workers.model.part import Axis, FeatureKind, Trust
 
 needs_shared = pytest.mark.skipif(
-    not shapes.real_mesh_there(), reason="the folder of real meshes is not beside this clone"
+    bool(shapes.missing_meshes()),
+    reason=f"real meshes are wanted in ../shared/meshes beside this clone: {', '.join(shapes.missing_meshes())}",
 )
 UNITS = {"featuretype.STL": "inch"}
-NAMES = ("plate_holes.STL", "featuretype.STL", "ballA.off", "cube_gears.3mf", "sphere.3mf")
+NAMES = shapes.REAL_MESHES
 
 
 @cache
