@@ -172,3 +172,32 @@ def test_a_hole_that_a_slot_cuts_open_keeps_its_facets():
     (hole,) = [f for f in summarise(shapes.obj(cut), fmt="obj", unit="mm").features if f.kind is FeatureKind.HOLE]
     assert hole.facets == 24
     assert hole.across_flats_mm == pytest.approx(3.743 * math.cos(math.pi / 24), abs=0.01)
+
+
+def test_a_perforated_plate_has_each_of_its_holes_once():
+    holes = [(1.5, 3.0 + 3 * i, 3.0 + 3 * j) for i in range(12) for j in range(12)]
+    plate = shapes.box(39, 39, 4) - shapes.Body.batch_boolean(
+        [shapes.cylinder(d, 6, 24, (x, y, -1)) for d, x, y in holes], shapes.manifold3d.OpType.Add
+    )
+    features = found(plate)
+    assert len(features) == 144
+    assert {(f.kind, round(f.nominal_mm, 3)) for f in features} == {(FeatureKind.HOLE, 1.5)}
+    assert {(round(f.at_mm[0]), round(f.at_mm[1])) for f in features} == {(int(x), int(y)) for _, x, y in holes}
+
+
+def test_a_lattice_of_curved_sheets_has_no_hole_however_fine_its_mesh():
+    """A gyroid (Schoen 1970) has straight lines and tunnels that look round, and no bore."""
+
+    def depth(x, y, z):
+        x, y, z = (math.pi / 5 * v for v in (x, y, z))
+        return 0.4 - abs(math.sin(x) * math.cos(y) + math.sin(y) * math.cos(z) + math.sin(z) * math.cos(x))
+
+    assert found(shapes.Body.level_set(depth, [-5.0] * 3 + [5.0] * 3, 0.3)) == []
+
+
+def test_a_mesh_beyond_the_limit_says_that_nothing_was_searched_for(monkeypatch):
+    part = shapes.plate_with_holes([(6.0, 20.0, 20.0)])
+    monkeypatch.setattr("workers.geometry.features.MOST_TRIANGLES", 100)
+    summary = summarise(shapes.stl(part), fmt="stl", unit="mm")
+    assert {f.kind for f in summary.features} == {FeatureKind.LENGTH}
+    assert any("not searched for" in note and "100" in note for note in summary.notes)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from workers.geometry.finds import Finds, Found
 from workers.geometry.mesh import Floats
 from workers.geometry.walls import SMOOTH_COS, Surface, Wall, walls
 from workers.model.part import Axis, FeatureKind
@@ -31,53 +32,32 @@ _THINNED_SHARE = math.cos(math.radians(25.0))  # of the nearest edge of such a m
 # drawn so), and no turn that brings the gaps back (a polygon, eased or not). Measured on the same meshes.
 _ON_SHARE, _LEAST_CORNERS, _THINNED_GAP, _THINNED_LEAN = 1e-3, 6, math.radians(95.0), 0.75
 _ALIKE, _LEAST_ODD = math.radians(4.0), 3
-_SAME_DIRECTION = math.cos(math.radians(15.0))
+_COVERED = 0.9  # of its cylinder by a wall between fillets
 _LEAST_MM = 0.3  # a smaller circle is below what any bead resolves
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Found:
-    """A feature with a wall: at (3,) the middle of its axis, size and depth in mm."""
-
-    kind: FeatureKind
-    size_mm: float
-    depth_mm: float
-    at: Floats
-    direction: Floats
-    through: bool | None = None
-    facets: int | None = None
-    across_flats_mm: float | None = None
 
 
 def rounds_of(surface: Surface, axes: list[Floats]) -> list[Found]:
     """All round holes and bosses around the given axes."""
-    found: list[Found] = []
+    found = Finds()
     smooth = surface.turn_cos > SMOOTH_COS
+    taken = np.zeros(len(surface.areas), dtype=bool)
     for axis in axes:
         for wall in walls(surface, axis, smooth):
-            _keep(found, _round(wall) or _round(wall.straightened()) or _round(wall.upright()))
-    every = np.ones(len(smooth), dtype=bool)
+            one = _round(wall) or _round(wall.straightened()) or _round(wall.upright())
+            if one is not None:
+                taken[wall.faces] = True
+                _keep(found, one)
     for axis in axes:
-        for wall in walls(surface, axis, every):
-            _keep(found, _thinned(wall))
-    return found
+        for wall in walls(surface, axis, np.ones(len(smooth), dtype=bool)):
+            one = None if taken[wall.faces].any() else _thinned(wall)
+            if one is not None:
+                _keep(found, one)
+    return found.every
 
 
-def _keep(found: list[Found], one: Found | None) -> None:
-    if one is not None and not any(same_place(one, other) for other in found):
-        found.append(one)
-
-
-def same_place(one: Found, other: Found) -> bool:
-    """Whether two finds are the same wall seen around two nearly equal axes."""
-    near = np.linalg.norm(one.at - other.at) < 0.1 * min(one.size_mm, other.size_mm)
-    alike = abs(one.size_mm - other.size_mm) < 0.05 * one.size_mm and one.kind is other.kind
-    return bool(near and alike and same_direction(one, other))
-
-
-def same_direction(one: Found, other: Found) -> bool:
-    """Whether two finds stand along the same line, to 15 degrees."""
-    return abs(float(one.direction @ other.direction)) > _SAME_DIRECTION
+def _keep(found: Finds, one: Found) -> None:
+    if not found.hold(one):
+        found.add(one)
 
 
 def _round(wall: Wall | None) -> Found | None:
@@ -104,6 +84,8 @@ def _found(wall: Wall, ring: _Ring, radius: float) -> Found | None:
     span = wall.span()
     if 2 * ring.radius < _LEAST_MM or span is None:
         return None
+    if wall.flared and wall.areas.sum() < _COVERED * 2 * math.pi * radius * (span[1] - span[0]):
+        return None  # patches of a curved surface that happen to stand upright
     kind = FeatureKind.BOSS if ring.lean > 0 else FeatureKind.HOLE
     return Found(
         kind,

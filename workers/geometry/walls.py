@@ -60,6 +60,14 @@ class Surface:
         return first % m, second % m, edges[first]
 
     @cached_property
+    def edges_of(self) -> Ints:
+        """(m, 3) the edges of each face."""
+        one, two, _ = self.neighbours
+        sides = np.concatenate([one, two])
+        order = np.argsort(sides, kind="stable")
+        return np.asarray((order % len(one)).reshape(-1, 3))
+
+    @cached_property
     def turn_cos(self) -> Floats:
         """(e,) cosine of the turn of the normal across each edge."""
         one, two, _ = self.neighbours
@@ -176,16 +184,14 @@ class Wall:
         """
         one, two, corners = self.surface.neighbours
         mesh = self.surface.mesh
-        inside = np.zeros(len(self.surface.areas), dtype=bool)
-        inside[self.faces] = True
-        rim = np.flatnonzero(inside[one] != inside[two])
+        edges, times = np.unique(self.surface.edges_of[self.faces], return_counts=True)
+        rim = edges[times == 1]
         step = mesh.vertices[corners[rim, 1]] - mesh.vertices[corners[rim, 0]]
         rim = rim[np.abs(step @ self.axis) < 0.7 * np.linalg.norm(step, axis=1)]
-        own = np.where(inside[one[rim]], one[rim], two[rim])
-        beyond = np.where(inside[one[rim]], two[rim], one[rim])
-        used = np.zeros(len(mesh.vertices), dtype=bool)
-        used[self.corners] = True
-        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used[mesh.faces[beyond]].all(axis=1)
+        first = _holds(self.faces, one[rim])
+        own, beyond = np.where(first, one[rim], two[rim]), np.where(first, two[rim], one[rim])
+        used = _holds(self.corners, mesh.faces[beyond]).all(axis=1)
+        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used
         end &= self.surface.solid_faces[beyond] | ~self.surface.solid_faces[beyond].any()
         return own[end], beyond[end], rim[end]
 
@@ -259,6 +265,12 @@ def _closed(surface: Surface, axis: Floats, plane: Floats, label: Ints) -> Itera
     for faces in np.split(order, np.flatnonzero(np.diff(label[order])) + 1):
         if len(faces):
             yield Wall(surface, faces, axis, plane)
+
+
+def _holds(some: Ints, asked: Ints) -> Bools:
+    """Which of ``asked`` are among ``some``, which rise and are not empty."""
+    place = np.minimum(np.searchsorted(some, asked), len(some) - 1)
+    return np.asarray(some[place] == asked)
 
 
 def across(axis: Floats) -> Floats:
