@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,16 @@ from numpy.typing import ArrayLike
 from workers.planning.problem import Floats, Ints
 
 Part = tuple[Ints, Ints, ArrayLike]  # row within the block, variable, coefficient
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Optimum:
+    """x: variables; equal, most: duals of the two kinds of rows, those of ``most`` not negative."""
+
+    value: float
+    x: Floats
+    equal: Floats
+    most: Floats
 
 
 class Rows:
@@ -57,6 +68,27 @@ class Rows:
         if result.status != 0:
             return None
         return float(result.fun), np.asarray(result.lower.marginals)
+
+    def optimum(self, upper: Floats, seconds: float) -> Optimum | None:
+        """The least value with its duals; None if the time did not suffice."""
+        from scipy.optimize import linprog
+
+        equal, equal_right = self._matrix(self._equal)
+        most, most_right = self._matrix(self._most)
+        result: Any = linprog(
+            self.costs,
+            A_ub=most,
+            b_ub=most_right,
+            A_eq=equal,
+            b_eq=equal_right,
+            bounds=np.stack([np.zeros(self._count), upper], axis=1),
+            method="highs",
+            options={"time_limit": max(seconds, 0.05)},
+        )
+        if result.status != 0:
+            return None
+        duals = np.maximum(-np.asarray(result.ineqlin.marginals), 0.0)
+        return Optimum(float(result.fun), np.asarray(result.x), np.asarray(result.eqlin.marginals), duals)
 
     def whole_minimum(self, whole: Ints, upper: Floats, seconds: float) -> Any:
         """scipy's result of the program with some variables whole."""

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from workers.model.lineup import OfferWorth
 from workers.planning.lineup.pool import Pool
-from workers.planning.lineup.problem import Floats, LineUpProblem, is_possible, with_one_free, without_kind
+from workers.planning.lineup.problem import Floats, LineUp, LineUpProblem, with_one_free, without_kind
 from workers.planning.lineup.solve import Solved, solve
 
 
@@ -29,13 +29,19 @@ def worth_of(
         raise ValueError("the nozzle is owned already")
     start = tuple(k for k in best.best.lineup if problem.kind[k] != kind)
     less = without_kind(problem, kind)
-    without = solve(less, (start, pool.today), seconds=seconds / 2.0, seed=seed, stop=stop) if bought else best
+
+    def solved(changed: LineUpProblem, *starts: LineUp) -> Solved:
+        return solve(changed, starts, seconds=seconds / 2.0, seed=seed, stop=stop, picked=best.picked)
+
+    without = solved(less, start, pool.today) if bought else best
     more = with_one_free(problem, kind, change)
-    starts = [one for one in (without.best.lineup, best.best.lineup) if is_possible(more, one)]
-    free = solve(more, tuple(starts), seconds=seconds / 2.0, seed=seed, stop=stop)
+    kept = next(((k,) for k in best.best.lineup if problem.kind[k] == kind), ())
+    free = solved(more, without.best.lineup, tuple(sorted((*start, *kept))))
     gain, proved = without.best.cost - free.best.cost, without.proved and free.proved
-    low = max(without.bound - free.best.cost, 0.0) * windows
-    high = max(without.best.cost - free.bound, 0.0) * windows
+    # to do without costs no less than the choice, and one for nothing saves no more than its price besides the choice
+    least_without, least_free = max(without.bound, best.bound), max(free.bound, best.bound - offer.price / windows)
+    low = max(least_without - free.best.cost, 0.0) * windows
+    high = max(without.best.cost - least_free, 0.0) * windows
     return OfferWorth(
         name=offer.name,
         bore_mm=offer.bore_mm,
