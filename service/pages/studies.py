@@ -6,9 +6,10 @@ from flask import Response, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from service.context import context, stores
+from service.exports import csv_table
 from service.pages.blueprint import blueprint as blueprint  # noqa: PLC0414 - with the pages below
 from service.pages.rendering import page, see
-from service.pages.study_view import StudyView, csv_of, study_view, tables
+from service.pages.study_view import StudyView, study_view, tables
 from workers.model.codec import from_json
 from workers.model.errors import NotFoundError
 from workers.model.lineup import LINE_UP_STUDY, LineUpRequest, LineUpResult
@@ -34,7 +35,7 @@ def line_up_study_table(study_id: str, table: str) -> Response:
     found = tables(_view(study_id)).get(table)
     if found is None:
         raise NotFoundError("the study has no such table, or no result yet")
-    response = Response(csv_of(*found), mimetype="text/csv")
+    response = Response(csv_table(*found), mimetype="text/csv")
     response.headers["Content-Disposition"] = f'attachment; filename="line-up-study-{table}.csv"'
     return response
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.pages.names import Names, names_of
@@ -25,7 +23,6 @@ CAUSES = (
     ("purchase", "Nozzles bought"),
 )
 WIDTH, LABEL, VALUE, ROW, BAR = 640.0, 170.0, 70.0, 40.0, 14.0  # of the drawing, in its own units
-FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet may take for a formula
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,18 +147,3 @@ def tables(view: StudyView) -> dict[str, tuple[tuple[str, ...], list[Sequence[ob
             ],
         ),
     }
-
-
-def csv_of(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """RFC 4180; text that a spreadsheet could take for a formula is quoted with an apostrophe."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(head)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return out.getvalue()
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, float):
-        return round(value, 4)
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
