@@ -110,13 +110,13 @@ def results_csv(trial: BoreTrial) -> bytes:
     """One row a run, one column a measure. Kept is 1, lost 0, not looked at empty."""
     measures = [one for one in trial.plan.measures if one.kind in (MeasureKind.SIZE, MeasureKind.KEPT)]
     head = ["run", "block", "replicate", "machine", "nozzle", "material", "spool", "bore_mm", "bead_width_mm"]
-    head += ["layer_height_mm", "accepted", "clogs", "print_h", *(one.name for one in measures)]
+    head += ["layer_height_mm", "part", "accepted", "clogs", "print_h", *(one.name for one in measures)]
     return csv_table(head, (_run_cells(run, [one.name for one in measures]) for run in trial.runs))
 
 
 def _run_cells(run: TrialRun, names: list[str]) -> list[Any]:
     cells: list[Any] = [run.number, run.block, run.replicate, run.machine_id, run.nozzle_id, run.material_id]
-    cells += [run.spool_id, run.bore_mm, run.bead_width_mm, run.layer_height_mm]
+    cells += [run.spool_id, run.bore_mm, run.bead_width_mm, run.layer_height_mm, run.part_id]
     return [*cells, *_result_cells(run.result, names)]
 
 
