@@ -126,6 +126,14 @@ def _nozzle_row(names: Names, today: Mounted | None, best: Mounted | None) -> No
     )
 
 
+def _saving_row(result: LineUpResult) -> Sequence[object]:
+    said = result.saving
+    if said is None:
+        raise ValueError("the study was stopped before its saving was known")
+    known = (said.expected, said.share, said.low, said.high, said.chance, said.draws)
+    return (*known, result.best.costs.total, result.bound, result.gap)
+
+
 def tables(view: StudyView) -> dict[str, tuple[tuple[str, ...], list[Sequence[object]]]]:
     """Head and rows of what can be loaded down, by name."""
     result = view.result
@@ -134,6 +142,10 @@ def tables(view: StudyView) -> dict[str, tuple[tuple[str, ...], list[Sequence[ob
     nozzles = [(n.machine, n.nozzle, n.bore_mm, n.tip, n.change, n.hours_today, n.hours_best) for n in view.nozzles]
     return {
         "costs": (("cause", "today", "best"), [(row.words, row.today, row.best) for row in view.costs]),
+        "saving": (
+            ("expected", "share_of_today", "low", "high", "chance", "draws", "best_cost", "bound", "gap"),
+            [_saving_row(result)] if result.saving else [],
+        ),
         "line-up": (("machine", "nozzle", "bore_mm", "tip", "change", "hours_today", "hours_best"), [*nozzles]),
         "jobs": (
             ("job", "id", "count", "saving", "today", "best"),
