@@ -159,10 +159,22 @@ def get_history(trial_id: str) -> Response:
 @blueprint.gives(200, WholeTrialSchema, headers=ETAG)
 @blueprint.refuses(404, 409, 412)
 def post_start(trial_id: str) -> Response:
+    start(trial_id)
+    return versioned(whole(stores().trials.get(trial_id)))
+
+
+def start(trial_id: str) -> None:
+    """Raises NotFoundError, ConflictError."""
     _require_part(stores().trials.get(trial_id).plan)
     _move(trial_id, "started", TrialState.RUNNING, {TrialState.PLANNED})
     tasks.advance_trial(stores(), trial_id)
-    return versioned(whole(stores().trials.get(trial_id)))
+
+
+def keep_laid_out(plan: TrialPlan) -> BoreTrial:
+    """A trial without an Idempotency-Key. Raises InvalidError with pointers into the plan."""
+    trial = _laid_out(plan)
+    stores().trials.create(trial)
+    return trial
 
 
 @blueprint.at(

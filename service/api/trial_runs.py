@@ -61,20 +61,26 @@ def post_result(body: ResultBody, trial_id: str, number: int) -> Response:
     with turn(f"POST {_path(trial_id, number)}/result") as mine:
         if mine.replay is not None:
             return mine.replay
-        expected = trial_version(trial_id)
-        trial = stores().trials.get(trial_id)
-        if expected is not None:
-            expected(trial.version)
-        run = _reportable(trial, number)
-        _require_measures(trial, run, body)
-        claimed = _claimed(run)
-        filled = _with_claim(trial, run, body, claimed)
-        outcome = outcome_from(_report(trial, run, filled))
-        spool_id = _spool(run, filled)
-        _make_room(trial, run, claimed)
-        finished = _Keeping(trial_id, number, filled, spool_id, expected, mine).keep(outcome)
-    tasks.advance_trial(stores(), trial_id)
+        finished = take_result(body, trial_id, number, mine)
     return answer(finished.body, 201, location=finished.location, etag=finished.etag)
+
+
+def take_result(body: ResultBody, trial_id: str, number: int, mine: Turn) -> Answer:
+    """Keep it, and hand in what is due then. Raises InvalidError, ConflictError, NotFoundError."""
+    expected = trial_version(trial_id)
+    trial = stores().trials.get(trial_id)
+    if expected is not None:
+        expected(trial.version)
+    run = _reportable(trial, number)
+    _require_measures(trial, run, body)
+    claimed = _claimed(run)
+    filled = _with_claim(trial, run, body, claimed)
+    outcome = outcome_from(_report(trial, run, filled))
+    spool_id = _spool(run, filled)
+    _make_room(trial, run, claimed)
+    finished = _Keeping(trial_id, number, filled, spool_id, expected, mine).keep(outcome)
+    tasks.advance_trial(stores(), trial_id)
+    return finished
 
 
 @blueprint.at("/result", "DELETE", summary="Take a result back, and its outcome", operation="delete-bore-trial-result")

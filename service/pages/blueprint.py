@@ -27,6 +27,7 @@ from service.pages import (
     part_page,
     shop_pages,
     sign_in,
+    trial_forms,
 )
 from service.pages.job_view import job_view
 from service.pages.names import names_of
@@ -58,6 +59,7 @@ for _name, _filter in FILTERS.items():
     blueprint.add_app_template_filter(_filter, _name)
 for _pages in (sign_in, hand_in, part_page, learnt_pages, shop_pages, machine_pages, claim_pages, outcome_pages):
     _pages.add_to(blueprint)
+trial_forms.add_to(blueprint)
 blueprint.add_url_rule("/bore-trials", view_func=trials)
 blueprint.add_url_rule("/bore-trials/<trial_id>", view_func=trial)
 

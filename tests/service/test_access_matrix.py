@@ -68,6 +68,9 @@ MATRIX = {
         POST /v1/line-up-studies
         POST /v1/line-up-studies/<study_id>/cancellation
         POST /line-up-studies/<study_id>/cancel
+        POST /bore-trials/new
+        POST /bore-trials/<trial_id>/start
+        POST /bore-trials/<trial_id>/runs/<int:number>
         POST /v1/plans
         POST /v1/plans/<plan_id>/cancellation
         POST /v1/plans/<plan_id>/apply
