@@ -152,7 +152,7 @@ def test_the_first_bound_rests_on_some_entries_and_holds_for_all() -> None:
     rows = np.repeat(np.arange(300), 2)
     pairs = _with(one, cost=one.cost[rows], hours=one.hours[rows], outside=one.outside[rows])
     known = next(seen.value for seen in relaxations(both, np.zeros(4), seconds=60.0) if seen.near)
-    assert next(relaxations(pairs, np.zeros(4), seconds=60.0)).value == pytest.approx(known, rel=1e-6)
+    assert next(relaxations(pairs, np.zeros(4), seconds=60.0)).value >= known * (1.0 - 1e-6)
     uneven = random_problem(5, entries=600, machines=4, kinds=3, slots=2, tight=1.0)
     first = next(relaxations(uneven, np.zeros(4), seconds=60.0)).value
     assert 0.0 < first <= descend(uneven, greedy(uneven), Limit(time.monotonic() + 5.0)).cost

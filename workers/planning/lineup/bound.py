@@ -21,6 +21,7 @@ from workers.planning.rows import Optimum, Rows
 
 # Ours, by trial on a shop of 30 machines: they change the speed only.
 FIRST, MORE = 8, 5  # columns an entry begins with, and gets in a round
+PARTS = 11  # prices tried between two ends
 SAMPLE = 250  # entries that the first guess rests on
 FEW = 0.05  # of the entries: where so few miss a column, rows come in as well
 PATIENCE, GAIN = 3, 1e-4  # rounds in which the bound did not rise by so much, after which it is left
@@ -59,12 +60,10 @@ def relaxations(
     until, team = time.monotonic() + seconds, teams(problem)
     rents, best, idle, seen = team.of_machines(rent), 0.0, 0, False
     sample = _sample(problem, team, rents, until)
-    if sample is not None:
-        rents = sample.rents
-    program = _Program(problem, team, rents, known)
-    if sample is not None:
-        best = program.bound(replace(sample.duals, price=problem.outside, tie=np.zeros((1, team.columns))))
-        yield _told(program, sample, best, near=True)
+    program = _Program(problem, team, sample[-1].rents if sample else rents, known)
+    if sample:
+        best = max(map(program.blown_up, sample))
+        yield _told(program, sample[-1], best, near=True)
     while idle < PATIENCE and (point := program.solved(until - time.monotonic())) is not None:
         bound, missing = program.bound(point.duals), program.add_columns(point.duals)
         near = missing <= FEW * problem.entries
@@ -89,21 +88,28 @@ def _told(program: _Program, point: _Point, best: float, *, near: bool) -> Relax
     )
 
 
-def _sample(problem: LineUpProblem, team: Team, rents: Floats, until: float) -> _Point | None:
-    """The program of some of the entries, blown up to all: what its hours are worth is nearly what those of all are."""
+def _sample(problem: LineUpProblem, team: Team, rents: Floats, until: float) -> list[_Point]:
+    """The program of some of the entries, blown up to all: what its hours are worth is nearly what those of all are.
+    Without rows, and at its best with them; nothing where there are too few entries, or too little time."""
     step = problem.entries // SAMPLE
     if step < 2:
-        return None
+        return []
     rows = slice(step // 2, None, step)
     size = problem.entries / len(problem.outside[rows])
     few = replace(
         problem, cost=problem.cost[rows] * size, hours=problem.hours[rows] * size, outside=problem.outside[rows] * size
     )
     program = _Program(few, replace(team, cost=team.cost[rows] * size, hours=team.hours[rows] * size), rents, None)
-    found = None
-    while (point := program.solved(until - time.monotonic())) is not None:
-        found = point
-        if program.add_columns(point.duals) <= FEW * few.entries:
+    found: list[_Point] = []
+    best, idle = 0.0, 0
+    while idle < PATIENCE and (point := program.solved(until - time.monotonic())) is not None:
+        bound, near = program.bound(point.duals), program.add_columns(point.duals) <= FEW * few.entries
+        idle = idle + 1 if near and bound <= best * (1.0 + GAIN) else 0
+        if not program.tied.any():
+            found, best = [point], bound
+        elif bound > best:
+            found, best = [found[0], point], bound
+        if near and not program.add_rows(point):
             break
     return found
 
@@ -208,6 +214,22 @@ class _Program:
         choices = np.minimum(team.once + (paid - earned)[team.of], 0.0) @ team.most
         limits = duals.room @ (room * team.count) + duals.slot @ team.slots + duals.piece @ self.problem.pieces
         return float(entries.sum() + choices - limits)
+
+    def blown_up(self, sample: _Point) -> float:
+        """The bound by the duals of some entries; the columns that they had rows for get rows. An entry's price lies
+        between its least cost in any column and in one without such rows: what it gains by the others is its tie."""
+        duals, rent = sample.duals, sample.rents
+        pinned = duals.tie.any(axis=0)
+        self.tied = self.tied | (self.taken & pinned)
+        priced = self.team.cost + rent * self.team.hours
+        least = np.minimum(priced.min(axis=1, initial=np.inf), self.problem.outside)
+        plain = np.minimum(priced[:, ~pinned].min(axis=1, initial=np.inf), self.problem.outside)
+        found = []
+        for part in np.linspace(0.0, 1.0, PARTS if pinned.any() else 1):
+            price = least + part * (plain - least)
+            tie = np.where(pinned, np.maximum(price[:, None] - priced, 0.0), 0.0)
+            found.append(self.bound(replace(duals, price=price, tie=tie)))
+        return max(found)
 
     def add_columns(self, duals: _Duals) -> int:
         """How many entries had one that would pay."""

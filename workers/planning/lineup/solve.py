@@ -17,7 +17,7 @@ from workers.planning.lineup.search import Limit, descend, wander
 from workers.planning.lineup.share import Shared, shared
 
 CLOSE = 3e-6  # relative gap that counts as proved: what the solvers' own tolerances leave
-RELAXED, WALKED = 0.6, 0.7  # shares of the time after which the relaxation ends, and walks begun in it (ours)
+RELAXED = 0.6  # share of the time after which the relaxation ends (ours)
 NOISE = 0.3  # by which wishes are blurred when they are rounded again (ours)
 ROUNDS = 20  # of rounding and shaking
 
@@ -108,13 +108,13 @@ class _Search:
         return Limit(moment, self.stop, lambda cost: cost - self.bound <= CLOSE * cost)
 
     def _relax(self) -> None:
-        limit, walk = self._limit(RELAXED), self._limit(WALKED)
+        limit = self._limit(RELAXED)
         left = limit.until - time.monotonic()
         for relaxed in relaxations(self.problem, self.rent, seconds=left, known=self.picked):
             self.bound, self.picked = max(self.bound, relaxed.value), relaxed.picked
             self.rent, self.wish = relaxed.picked.rent, relaxed.wish
             if relaxed.near:
-                self._round(self.wish, walk)
+                self._round(self.wish, None)
             if limit.reached(self.best.cost):
                 return
             self.tell(RELAXED * self._passed(limit))
@@ -128,10 +128,10 @@ class _Search:
         blurred: Floats = self.wish + NOISE * self.wish * noise
         return blurred
 
-    def _round(self, wish: Floats, limit: Limit) -> None:
-        """The line-up nearest to the wishes, and where it leads to if it is not much dearer."""
+    def _round(self, wish: Floats, limit: Limit | None) -> None:
+        """The line-up nearest to the wishes, and, within a limit, where it leads to if it is not much dearer."""
         lineup = tuple(np.flatnonzero(choose(self.problem, -wish)).tolist())
         found = shared(self.problem, lineup, self.rent)
-        if found.cost < self.best.cost * 1.02:
+        if limit is not None and found.cost < self.best.cost * 1.02:
             found = descend(self.problem, found, limit)
         self._keep(found)
