@@ -59,8 +59,7 @@ def solve(
     until = time.monotonic() + seconds
     small = merged(problem)
     possible = [one for one in ((), *starts) if is_possible(small, one)]
-    guess = picked.rent if picked is not None else None
-    best = min((shared(small, one, guess) for one in possible), key=lambda found: found.cost)
+    best = min((shared(small, one) for one in possible), key=lambda found: found.cost)
     found = _proved(small, best, seconds) if is_small(small) and not stop() else None
     if found is None or not found.proved:
         known = found or Solved(best=best, bound=0.0, method="search", picked=picked)
@@ -131,7 +130,7 @@ class _Search:
     def _round(self, wish: Floats, limit: Limit | None) -> None:
         """The line-up nearest to the wishes, and, within a limit, where it leads to if it is not much dearer."""
         lineup = tuple(np.flatnonzero(choose(self.problem, -wish)).tolist())
-        found = shared(self.problem, lineup, self.rent)
+        found = shared(self.problem, lineup)
         if limit is not None and found.cost < self.best.cost * 1.02:
             found = descend(self.problem, found, limit)
         self._keep(found)

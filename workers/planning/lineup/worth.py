@@ -27,16 +27,14 @@ def worth_of(
     offer, bought = pool.kinds[kind].offer, sum(int(problem.kind[k]) == kind for k in best.best.lineup)
     if offer is None:
         raise ValueError("the nozzle is owned already")
-    start = tuple(k for k in best.best.lineup if problem.kind[k] != kind)
     less = without_kind(problem, kind)
 
     def solved(changed: LineUpProblem, *starts: LineUp) -> Solved:
         return solve(changed, starts, seconds=seconds / 2.0, seed=seed, stop=stop, picked=best.picked)
 
-    without = solved(less, start, pool.today) if bought else best
+    without = solved(less, pool.today) if bought else best
     more = with_one_free(problem, kind, change)
-    kept = next(((k,) for k in best.best.lineup if problem.kind[k] == kind), ())
-    free = solved(more, without.best.lineup, tuple(sorted((*start, *kept))))
+    free = solved(more, without.best.lineup)
     gain, proved = without.best.cost - free.best.cost, without.proved and free.proved
     # to do without costs no less than the choice, and one for nothing saves no more than its price besides the choice
     least_without, least_free = max(without.bound, best.bound), max(free.bound, best.bound - offer.price / windows)
