@@ -23,7 +23,7 @@ from workers.planning.lineup.solve import Solved, solve
 from workers.planning.lineup.words import figures_of, sentences_of
 from workers.planning.lineup.worth import worth_of
 
-SOLVE_SHARE, SAVING_SHARE = 0.5, 0.3  # of the time left, for the search and for the draws; offers get the rest
+SOLVE_SHARE, SAVING_SHARE = 0.4, 0.25  # of the time left, for the search and for the draws; offers get the rest
 ALONE_SHARE = 0.8  # for the search where nothing is on offer
 AT_A_TIME = 2  # offers
 SCORED, SOLVED, DRAWN = 20.0, 60.0, 75.0  # percent done when scoring, searching and drawing end
