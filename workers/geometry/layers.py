@@ -28,10 +28,9 @@ from workers.model.part import DetailCurves
 MOST_LAYERS = 200
 # From so many layers and corners of their outlines on, layers may be expected by their measures, and sums be enough.
 FEW_LAYERS, LIGHT_CORNERS = 16, 20_000
-MOST_CORNERS = (
-    60_000  # of all outlines computed together, a sum counted as SUM_COST of a layer, once there are FEW_LAYERS
-)
-SUM_COST = 0.03
+# Of all outlines computed together, once there are FEW_LAYERS.
+MOST_CORNERS = 100_000
+SUM_COST = 0.12  # of a layer, for one sum: more of them takes longer than it gains
 LEFT_OVER = 5e-4  # of the volume, in any curve, for the layers not computed
 TOLD_ABOVE = 1e-3  # an error left above this is said in the summary
 THINNED_MM = 0.002  # outlines, before they are offset: 1/50 of the narrowest bead
