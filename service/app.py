@@ -42,14 +42,18 @@ from service.api import (
     webhooks,
 )
 from service.api.answers import require_acceptable
+from service.api.body import require_plain
 from service.api.job_schema import state_one_part
+from service.api.links import link_operations
 from service.context import AnswerCache, Context, SchemaCheck, ShopCache, bind
 from service.event_streams import EventStreams
 from service.pages import studies as study_pages
 from service.problems import ProblemApi, register_problem_handlers
 from service.rates import limit_app, limit_sign_in
+from service.request_ids import name_requests
 from service.settings import Settings
 from workers.store.connection import connect
+from workers.store.patience import begin_request, end_request
 from workers.store.stores import open_stores
 
 VERSION = "0.1.0"
@@ -93,7 +97,8 @@ ABOUT = (
     "material and which bead. Lengths are in millimetres, temperatures in degrees Celsius; names carry their unit. "
     "Moments are RFC 3339. Errors are RFC 9457 problems with a JSON Pointer for each bad field. Every record has a "
     "version, which is its ETag; changes need If-Match. POSTs that create honour an Idempotency-Key; it is not "
-    "required. Lists are paged by an opaque cursor."
+    "required. Lists are paged by an opaque cursor. Every answer names its request in X-Request-Id: the one that was "
+    "sent, or the trace id of a traceparent, or a new one; the log, and the events of what was handed in, name it too."
 )
 
 
@@ -112,14 +117,20 @@ def create_app(settings: Settings | None = None) -> Flask:
     bind(app, made)
     app.extensions[events.NAME] = EventStreams(chosen, chosen.redis_url or DEFAULT_REDIS_URL)
     register_problem_handlers(app)
+    name_requests(app)
+    app.before_request(begin_request)
+    app.teardown_request(lambda _: end_request())
     limit_app(app, chosen, made.stores.client, made.stores.keys.rates)
     guard_app(app)
     app.before_request(require_acceptable)
+    app.before_request(require_plain)
     api = ProblemApi(app, spec_kwargs={"info": {"description": ABOUT}, "servers": [{"url": "/"}], "security": SECURITY})
     api.spec.components.security_scheme("accessKey", {"type": "http", "scheme": "bearer"})
     for resource in RESOURCES:
         api.register_blueprint(resource.blueprint)
     state_one_part(api.spec.components.schemas)
+    api.spec.components.schemas.pop("PaginationMetadata", None)  # flask-smorest's own, for headers that we do not send
+    link_operations(api.spec._paths)
     app.register_blueprint(study_pages.blueprint)
     limit_sign_in(app)
     return app
@@ -127,7 +138,7 @@ def create_app(settings: Settings | None = None) -> Flask:
 
 def _context(settings: Settings) -> Context:
     stores = open_stores(
-        connect(settings.redis_url or DEFAULT_REDIS_URL),
+        connect(settings.redis_url or DEFAULT_REDIS_URL, answers_others=True),
         settings.shop,
         inbox_limit=settings.inbox_limit,
         analyses_limit=settings.analyses_limit,

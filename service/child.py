@@ -27,6 +27,7 @@ class Child:
     ready: says, given the process id, whether the process does its work yet; must return soon.
     keep_fds: file descriptors that the process inherits.
     stop_s: how long it may take to end after SIGTERM.
+    hung_after_s: without a sign of life (see service/pulse.py) for so long it is killed; 0: it gives none.
     death_signal: what it gets when the supervisor dies without a word (Linux only).
     """
 
@@ -37,6 +38,7 @@ class Child:
     ready: Callable[[int], bool] = always_ready
     keep_fds: tuple[int, ...] = ()
     stop_s: float = 10.0
+    hung_after_s: float = 0.0
     death_signal: signal.Signals = signal.SIGTERM
 
 

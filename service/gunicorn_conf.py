@@ -20,18 +20,19 @@ _host = f"[{_settings.host}]" if ":" in _settings.host else _settings.host
 
 bind = f"fd://{_fd}" if _fd else f"{_host}:{_settings.port}"
 preload_app = True  # imported once, its memory shared; it opens no connection before the first request
-worker_class = "gthread"  # plain threads hold event streams open without blocking the rest
+worker_class = "service.paced_server.PacedWorker"  # plain threads hold event streams open without blocking the rest
+sendfile = False  # it would go past the pace that callers have to keep
 workers = _settings.api_processes
 threads = _settings.api_threads
-timeout = 60  # seconds without a sign of life from a process
+timeout = _settings.hung_after_s  # seconds without a sign of life from a process, whatever its requests take
 graceful_timeout = 5  # seconds for requests in hand after SIGTERM; event streams reconnect by themselves
 keepalive = 15
 control_socket_disable = True  # it would lie outside the data folder
 accesslog = None
 errorlog = "-"
 loglevel = _settings.log_level.lower()
-if Path("/dev/shm").is_dir():
-    worker_tmp_dir = "/dev/shm"  # signs of life must not wait for a slow disk
+if Path("/dev/shm").is_dir():  # nosec B108  # only looked for
+    worker_tmp_dir = "/dev/shm"  # nosec B108  # signs of life must not wait for a slow disk
 
 
 class LineLogger(Logger):  # type: ignore[misc]  # gunicorn has no types

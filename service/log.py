@@ -6,6 +6,8 @@ import logging
 import sys
 import time
 
+from workers.store.origin import request_id
+
 LINE = "%(asctime)s %(levelname)-7s %(name)s[%(process)d] %(message)s"
 
 
@@ -17,6 +19,15 @@ class UtcFormatter(logging.Formatter):
     default_msec_format = "%s.%03dZ"
 
 
+class _OfRequest(logging.Filter):
+    """A line that is written while a request is served names it."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if (named := request_id()) and "request_id=" not in str(record.msg):
+            record.msg = f"{record.msg} request_id={named}"
+        return True
+
+
 def line_formatter() -> logging.Formatter:
     return UtcFormatter(LINE)
 
@@ -25,6 +36,7 @@ def configure_logging(level: str) -> None:
     """Send the root logger to standard error as one line an event, times in UTC. Call once a process."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(line_formatter())
+    handler.addFilter(_OfRequest())
     logging.basicConfig(level=level, handlers=[handler], force=True)
 
 

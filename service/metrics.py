@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 
-import redis
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, HistogramMetricFamily, Metric
-from rq import Worker
-from rq.serializers import JSONSerializer
 
 from workers.store.meter import Histogram, Reading
+from workers.store.presence import HEARD_S
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 GAUGES = (
@@ -25,17 +23,11 @@ GAUGES = (
 )
 
 
-def text_of(reading: Reading, workers: Counter[str]) -> bytes:
-    """The page. workers: how many serve each queue."""
+def text_of(reading: Reading, silent_s: Mapping[tuple[str, str], float], queues: Sequence[str]) -> bytes:
+    """The page. silent_s: (queue, worker) -> seconds since the worker was heard of; queues: all that may be served."""
     registry = CollectorRegistry()
-    registry.register(_Once([*_families(reading), _workers(workers)]))
+    registry.register(_Once([*_families(reading), _workers(silent_s, queues), _silence(silent_s)]))
     return generate_latest(registry)
-
-
-def workers_by_queue(client: redis.Redis) -> Counter[str]:
-    """Those that were heard of within their time to live."""
-    alive = Worker.all(connection=client, serializer=JSONSerializer)
-    return Counter(queue for worker in alive for queue in worker.queue_names())
 
 
 class _Once:
@@ -59,10 +51,21 @@ def _families(reading: Reading) -> Iterator[Metric]:
     yield _histogram("batch_jobs", "Jobs scored in one pass", reading.batch)
 
 
-def _workers(found: Counter[str]) -> Metric:
-    family = GaugeMetricFamily("borewright_workers", "Workers heard of lately, by queue", labels=["queue"])
-    for queue, count in sorted(found.items()):
+def _workers(silent_s: Mapping[tuple[str, str], float], queues: Sequence[str]) -> Metric:
+    """A queue without a worker is told as 0."""
+    family = GaugeMetricFamily("borewright_workers", f"Workers heard of within {HEARD_S:g} s", labels=["queue"])
+    heard = Counter(dict.fromkeys(queues, 0))
+    heard.update(queue for (queue, _), silent in silent_s.items() if silent <= HEARD_S)
+    for queue, count in sorted(heard.items()):
         family.add_metric([queue], count)
+    return family
+
+
+def _silence(silent_s: Mapping[tuple[str, str], float]) -> Metric:
+    words = "Since a worker was last heard of; one that was told to stop is left out"
+    family = GaugeMetricFamily("borewright_worker_silent_seconds", words, labels=["queue", "worker"])
+    for (queue, worker), silent in sorted(silent_s.items()):
+        family.add_metric([queue, worker], round(silent, 3))
     return family
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import logging
-import secrets
 import time
 from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Any
+from typing import Any, ClassVar
 
 import marshmallow as ma
 import redis
@@ -30,6 +30,7 @@ from workers.model.errors import (
     VersionRequiredError,
 )
 from workers.store.connection import unavailable
+from workers.store.origin import request_id
 
 log = logging.getLogger(__name__)
 
@@ -47,6 +48,7 @@ WORDS: Mapping[int, tuple[str, str]] = {
     405: ("method-not-allowed", "This address does not take this method"),
     406: ("not-acceptable", "Answers are JSON; the Accept header rules that out"),
     409: (ConflictError.slug, ConflictError.title),
+    408: ("too-slow", "The request came too slowly"),
     412: (VersionMismatchError.slug, VersionMismatchError.title),
     413: ("too-large", "The request body is too large"),
     415: ("unsupported-media-type", "The request body is of a kind that is not taken here"),
@@ -65,7 +67,20 @@ _NOT_NOW = (
     redis.exceptions.OutOfMemoryError,
     redis.exceptions.ExecAbortError,
 )
-_NOT_NOW_WORDS = ("MISCONF", "NOREPLICAS", "LOADING", "BUSY ", "MASTERDOWN", "CLUSTERDOWN", "OOM ", "READONLY")
+_NOT_NOW_WORDS = (
+    "MISCONF",
+    "NOREPLICAS",
+    "LOADING",
+    "BUSY ",
+    "MASTERDOWN",
+    "CLUSTERDOWN",
+    "OOM ",
+    "READONLY",
+    "UNBLOCKED",
+)
+
+
+_NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EMFILE, errno.ENFILE})  # a disk or a table that is full
 
 
 class MalformedError(BorewrightError):
@@ -74,6 +89,12 @@ class MalformedError(BorewrightError):
 
 class UnsupportedMediaTypeError(BorewrightError):
     slug, title, status = *WORDS[415], 415
+
+
+class EncodedError(UnsupportedMediaTypeError):
+    """Answered with what would be taken (RFC 9110 section 15.5.16)."""
+
+    headers: ClassVar[Mapping[str, str]] = {"Accept-Encoding": "identity"}
 
 
 class NotAcceptableError(BorewrightError):
@@ -136,6 +157,7 @@ def register_problem_handlers(app: Flask) -> None:
     """HTTPException is registered by :class:`ProblemApi`."""
     app.register_error_handler(BorewrightError, domain_problem)
     app.register_error_handler(redis.RedisError, store_problem)
+    app.register_error_handler(OSError, host_problem)
     app.register_error_handler(Exception, unforeseen_problem)
 
 
@@ -154,22 +176,24 @@ def problem_of(error: BorewrightError, instance: str) -> dict[str, Any]:
     return body
 
 
+def bare_problem(status: int, detail: str, instance: str) -> dict[str, Any]:
+    """A problem of no other type than its status."""
+    slug, title = WORDS.get(status, ("http", HTTPStatus(status).phrase))
+    return {"type": PROBLEM_BASE + slug, "title": title, "status": status, "detail": detail, "instance": instance}
+
+
 def domain_problem(error: BorewrightError) -> Response:
     headers = {"Retry-After": str(RETRY_AFTER_S)} if error.status in WAIT_STATUSES else {}
     if error.status == 401:
         headers["WWW-Authenticate"] = 'Bearer realm="borewright"'
+    if isinstance(error, EncodedError):
+        headers.update(error.headers)
     return _answer(problem_of(error, request.path), headers)
 
 
 def rate_problem(detail: str, reset_at: int) -> Response:
     """429 with the seconds until the caller's count begins again (``reset_at``: UTC epoch seconds)."""
-    body = {
-        "type": PROBLEM_BASE + WORDS[429][0],
-        "title": WORDS[429][1],
-        "status": 429,
-        "detail": detail,
-        "instance": request.path,
-    }
+    body = bare_problem(429, detail, request.path)
     return _answer(body, {"Retry-After": str(max(reset_at - int(time.time()), 1))})
 
 
@@ -181,8 +205,20 @@ def store_problem(error: redis.RedisError) -> Response:
     return domain_problem(unavailable(error))
 
 
+def host_problem(error: OSError) -> Response:
+    """503 where this host has no room for the request (an upload lies on its disk for a moment), else 500."""
+    no_scratch = isinstance(error, FileNotFoundError) and "temporary directory" in str(error)  # as tempfile says it
+    if error.errno not in _NO_ROOM and not no_scratch:
+        return unforeseen_problem(error)
+    log.error(event("no room on this host", error=error.strerror, method=request.method, path=request.path))
+    return domain_problem(UnavailableError("this host has no room for the request just now; nothing of it was kept"))
+
+
 def is_not_now(error: redis.RedisError) -> bool:
-    return isinstance(error, _NOT_NOW) or str(error).startswith(_NOT_NOW_WORDS)
+    """A script that was refused a write names the reason in mid sentence (Redis 6.2; 7 puts it first)."""
+    text = str(error)
+    in_script = text.startswith("Error running script") and any(f"-{word}" in text for word in _NOT_NOW_WORDS)
+    return isinstance(error, _NOT_NOW) or text.startswith(_NOT_NOW_WORDS) or in_script
 
 
 def http_problem(error: HTTPException) -> Response | HTTPException:
@@ -190,14 +226,7 @@ def http_problem(error: HTTPException) -> Response | HTTPException:
     status = error.code or 500
     if status < 400:
         return error
-    slug, title = WORDS.get(status, ("http", HTTPStatus(status).phrase))
-    body = {
-        "type": PROBLEM_BASE + slug,
-        "title": title,
-        "status": status,
-        "detail": _detail_of(error, status),
-        "instance": request.path,
-    }
+    body = bare_problem(status, _detail_of(error, status), request.path)
     headers = {k: v for k, v in error.get_headers() if k.lower() not in {"content-type", "content-length"}}
     if status in WAIT_STATUSES:
         headers.setdefault("Retry-After", str(RETRY_AFTER_S))
@@ -206,20 +235,10 @@ def http_problem(error: HTTPException) -> Response | HTTPException:
 
 def unforeseen_problem(error: Exception) -> Response:
     """500 that tells the caller nothing but the id under which the log tells everything."""
-    request_id = secrets.token_hex(8)
-    log.error(event("request failed", request_id=request_id, method=request.method, path=request.path), exc_info=error)
-    slug, title = WORDS[500]
-    return _answer(
-        {
-            "type": PROBLEM_BASE + slug,
-            "title": title,
-            "status": 500,
-            "detail": f"the service's log says more under the request id {request_id}",
-            "instance": request.path,
-            "request_id": request_id,
-        },
-        {},
-    )
+    named = request_id()
+    log.error(event("request failed", request_id=named, method=request.method, path=request.path), exc_info=error)
+    detail = f"the service's log says more under the request id {named}"
+    return _answer({**bare_problem(500, detail, request.path), "request_id": named}, {})
 
 
 def _detail_of(error: HTTPException, status: int) -> str:

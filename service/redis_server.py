@@ -222,7 +222,7 @@ def _make_private_folder(folder: Path) -> None:
 def _short_runtime_root() -> str | None:
     root = os.environ.get("XDG_RUNTIME_DIR", "")
     usable = root and len(os.fsencode(root)) < SOCKET_PATH_BYTES - 40 and os.access(root, os.W_OK)
-    return root if usable else "/tmp"
+    return root if usable else "/tmp"  # nosec B108  # a private folder is made in it
 
 
 def _remove_old_runtime_dir(link: Path) -> None:

@@ -20,6 +20,8 @@ OPEN = frozenset(
         "pages.sign_in",
         "pages.sign_in_post",
         "pages.sign_out",
+        "pages.shared",
+        "pages.shared_picture",
     }
 )
 _READS = ("routing-queries.query-routing",)  # a question too long for an address
@@ -32,6 +34,8 @@ _HAND_IN = (
     "pages.hand_in_mesh",
     "pages.part_post",
     "pages.cancel",
+    "pages.share_job",
+    "pages.revoke_share",
 )
 _OPERATE = (
     "jobs.retry-job",
@@ -41,6 +45,9 @@ _OPERATE = (
     "pages.give_claim_back",
     "pages.finish_claim",
     "pages.move_post",
+    "pages.ask_plan",
+    "pages.stop_plan",
+    "pages.apply_plan",
     "pages.confirm_outcome",
     "pages.withdraw_outcome",
     "parts.delete-part",
@@ -67,6 +74,9 @@ _OPERATE = (
     "line-up-studies.create-line-up-study",
     "line-up-studies.cancel-line-up-study",
     "pages.cancel_line_up_study",
+    "pages.define_trial",
+    "pages.start_trial",
+    "pages.report_run",
     "plans.create-plan",
     "plans.cancel-plan",
     "plans.apply-plan",

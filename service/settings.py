@@ -49,6 +49,9 @@ class Settings:
     batch_limit: int = 5_000
     inbox_limit: int = 200_000
     page_limit: int = 200
+    hung_after_s: int = (
+        20  # without a sign of life for so long a worker or an API process is killed (engineering prior)
+    )
     event_streams: int = 8  # held open at once, a process
     webhook_private_addresses: int = 0  # 1: webhooks may call loopback, link-local and private addresses
     upload_limit_bytes: int = 64 * 1024 * 1024
@@ -112,6 +115,7 @@ _RANGES: dict[str, tuple[int, int]] = {
     "batch_limit": (1, 5_000),
     "inbox_limit": (1, 10_000_000),
     "page_limit": (1, 1_000),
+    "hung_after_s": (2, 3_600),
     "event_streams": (1, 500),
     "webhook_private_addresses": (0, 1),
     "upload_limit_bytes": (1_024, 1_024**3 // 2),  # Redis keeps no value above 512 MiB

@@ -10,11 +10,12 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import FrameType
 
 from service.child import BackOff, Child, signal_group, spawn
 from service.log import event
+from service.pulse import PULSE_FD, Pulse
 
 log = logging.getLogger(__name__)
 
@@ -35,6 +36,7 @@ class _Run:
     ready: bool = False
     failures: int = 0
     reminded: bool = False
+    pulse: Pulse | None = None
 
 
 class Supervisor:
@@ -75,12 +77,24 @@ class Supervisor:
     def _supervise(self) -> int:
         while not self._stop_requests:
             self._reap()
+            self._kill_hung()
             if self._given_up():
                 return 1
             self._start_due()
             self._ask_ready()
             self._wait(self._pause_s())
         return 0
+
+    def _kill_hung(self) -> None:
+        """What gives no sign of life any more is killed, and then restarted as any other that died."""
+        for run in self._runs:
+            if run.process is None or run.pulse is None:
+                continue
+            silent_s = run.pulse.silent_s()
+            if silent_s > run.child.hung_after_s:
+                log.error(event("child hangs and is killed", child=run.child.name, silent_s=round(silent_s, 1)))
+                signal_group(run.process.pid, signal.SIGKILL)
+                run.process.wait()
 
     def _reap(self) -> None:
         for run in self._runs:
@@ -97,6 +111,9 @@ class Supervisor:
         run.failures = 1 if up_s >= self._back_off.steady_s else run.failures + 1
         delay_s = self._back_off.delay_s(run.failures)
         run.process, run.ready, run.start_due_at = None, False, now + delay_s
+        if run.pulse is not None:
+            run.pulse.close()
+            run.pulse = None
         log.error(event("child ended", child=run.child.name, **values, up_s=round(up_s, 1), restart_in_s=delay_s))
 
     def _given_up(self) -> bool:
@@ -121,12 +138,24 @@ class Supervisor:
     def _start(self, run: _Run) -> None:
         run.started_at = time.monotonic()
         try:
-            run.process = spawn(run.child)
+            run.process = self._spawn(run)
         except (OSError, subprocess.SubprocessError) as error:
             self._plan_restart(run, error=str(error))
             return
         word = "child restarted" if run.failures else "child started"
         log.info(event(word, child=run.child.name, pid=run.process.pid))
+
+    def _spawn(self, run: _Run) -> subprocess.Popen[bytes]:
+        """Raises OSError."""
+        if not run.child.hung_after_s:
+            return spawn(run.child)
+        pulse = run.pulse = Pulse()
+        fd = pulse.write_fd
+        environ = {**run.child.environ, PULSE_FD: str(fd)}
+        try:
+            return spawn(replace(run.child, environ=environ, keep_fds=(*run.child.keep_fds, fd)))
+        finally:
+            pulse.handed_over()
 
     def _ask_ready(self) -> None:
         for run in self._runs:

@@ -39,6 +39,7 @@ API_COMMAND = (
 REDIS_STAGE, WORKER_STAGE, API_STAGE = 0, 1, 2
 WORKER_STOP_S = 20.0  # a worker may finish the batch in its hands (engineering prior)
 PLANNING_STOP_S = 1.0  # a long task may take minutes: the next start begins it again
+PLANNING_PATIENCE = 6  # times as long: it may be in a solver that lets no thread of its process run
 API_STOP_S = 8.0  # longer than gunicorn's own graceful_timeout
 REDIS_STOP_S = 30.0
 OUTSIDE_REDIS_S = 60.0  # how long an outside Redis may take to load its data
@@ -139,6 +140,7 @@ def _worker_children(settings: Settings, prefix: str) -> list[Child]:
             environ=child_environ(settings),
             ready=ready,
             stop_s=PLANNING_STOP_S if queue == "planning" else WORKER_STOP_S,
+            hung_after_s=settings.hung_after_s * (PLANNING_PATIENCE if queue == "planning" else 1.0),
         )
         for queue, number in queues
     ]
@@ -182,7 +184,7 @@ def _answers(settings: Settings) -> bool:
 
 def _reachable(host: str) -> str:
     """Give an address to call when the service listens on all of them."""
-    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
+    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # nosec B104  # no bind: an address to call
 
 
 def address(settings: Settings) -> str:

@@ -41,11 +41,16 @@ IDEMPOTENCY_KEY: dict[str, Any] = {
     "description": "Optional, honoured for 24 hours: the same key with the same body is carried out once and "
     "answered alike each time; with another body it is refused (422), and while the first is running (409). "
     "A quoted string (IETF draft) or a bare token, up to 255 printable ASCII characters.",
-    "schema": {"type": "string", "minLength": 1, "maxLength": 255},
+    "schema": {
+        "type": "string",
+        "minLength": 1,
+        "maxLength": 255,
+        "pattern": r'^("([ !#-\[\]-~]|\\["\\])+"|[!#-~][!-~]*)$',
+    },
     "example": '"3f1c9a52-order-118-bracket"',
 }
 ALWAYS_REFUSED = (401, 403, 406, 421, 429, 500, 503)
-BODY_REFUSED = (400, 413, 415, 422)
+BODY_REFUSED = (400, 408, 413, 415, 422)
 
 
 class ResourceBlueprint(Blueprint):  # type: ignore[misc]
@@ -100,8 +105,16 @@ class ResourceBlueprint(Blueprint):  # type: ignore[misc]
         return decorate
 
     def headers(self, *parameters: Mapping[str, Any]) -> Callable[[F], F]:
-        """Documents request headers that the view reads."""
-        return self._documents(self.doc(parameters=[dict(one) for one in parameters]))
+        """Documents request headers that the view reads; to stand above ``asks``, whose parameters they join."""
+
+        def decorate(view: F) -> F:
+            asked = getattr(view, "_apidoc", {}).get("arguments", {}).get("parameters", [])
+            if not any(one.get("in") == "query" for one in asked):
+                return self._documents(self.doc(parameters=[dict(one) for one in parameters]))(view)
+            asked += [dict(one) for one in parameters]
+            return view
+
+        return decorate
 
     @staticmethod
     def _documents(decorator: Any) -> Callable[[F], F]:

@@ -11,10 +11,17 @@ from webargs.flaskparser import FlaskParser
 
 from service.api.fields import Whole
 from service.api.schema import RecordSchema
-from service.problems import InvalidParametersError, MalformedError, UnsupportedMediaTypeError
+from service.problems import EncodedError, InvalidParametersError, MalformedError, UnsupportedMediaTypeError
 from workers.model.errors import InvalidError
 
 _DECODER = msgspec.json.Decoder()
+
+
+def require_plain() -> None:
+    """Raises EncodedError for a body that is compressed, whose size says nothing. A before_request function."""
+    encoding = request.headers.get("Content-Encoding", "").strip().lower()
+    if encoding not in {"", "identity"}:
+        raise EncodedError(f"the Content-Encoding is {encoding[:100]!r}; bodies are taken as they are")
 
 
 def raw_json() -> bytes:

@@ -52,7 +52,7 @@ blueprint = ResourceBlueprint(
     "bore-trials",
     __name__,
     url_prefix="/v1/bore-trials",
-    description="Bore trials: a planned, randomised comparison of bores on the same piece. Machine and spool are "
+    description="Bore trials: a planned, randomised comparison of bores on the same pieces. Machine and spool are "
     "blocks, the order is drawn from a seed, the runs are handed in as jobs, and their results say which bore holds "
     "which use.",
 )
@@ -159,10 +159,22 @@ def get_history(trial_id: str) -> Response:
 @blueprint.gives(200, WholeTrialSchema, headers=ETAG)
 @blueprint.refuses(404, 409, 412)
 def post_start(trial_id: str) -> Response:
+    start(trial_id)
+    return versioned(whole(stores().trials.get(trial_id)))
+
+
+def start(trial_id: str) -> None:
+    """Raises NotFoundError, ConflictError."""
     _require_part(stores().trials.get(trial_id).plan)
     _move(trial_id, "started", TrialState.RUNNING, {TrialState.PLANNED})
     tasks.advance_trial(stores(), trial_id)
-    return versioned(whole(stores().trials.get(trial_id)))
+
+
+def keep_laid_out(plan: TrialPlan) -> BoreTrial:
+    """A trial without an Idempotency-Key. Raises InvalidError with pointers into the plan."""
+    trial = _laid_out(plan)
+    stores().trials.create(trial)
+    return trial
 
 
 @blueprint.at(
@@ -213,7 +225,7 @@ def _laid_out(plan: TrialPlan) -> BoreTrial:
     """Raises InvalidError with pointers into the plan."""
     shop, now = context().shop.newest(), time.time()
     _require_known(shop, plan)
-    laid = lay_out(shop, plan, _piece(plan), now)
+    laid = lay_out(shop, plan, [_piece(part_id, pointer) for part_id, pointer in _pointed(plan)], now)
     return BoreTrial(
         id=stores().trials.new_id(),
         state=TrialState.PLANNED,
@@ -240,26 +252,34 @@ def _require_known(shop: Shop, plan: TrialPlan) -> None:
         raise InvalidError(problems[0].detail, fields=tuple(problems))
 
 
-def _piece(plan: TrialPlan) -> GeometrySummary:
-    """What is printed. Raises InvalidError at /part_id for a part that is not analysed, or lies in several poses."""
-    if plan.part_id is None:
+def _pointed(plan: TrialPlan) -> list[tuple[str | None, str]]:
+    """The pieces, each with its place in the plan."""
+    if not plan.part_ids:
+        return [(plan.part_id, "/part_id")]
+    return [(part_id, f"/part_ids/{i}") for i, part_id in enumerate(plan.part_ids)]
+
+
+def _piece(part_id: str | None, pointer: str) -> GeometrySummary:
+    """What is printed. Raises InvalidError at ``pointer`` for a part that is not analysed, or lies in several poses."""
+    if part_id is None:
         return gauge_piece.summary()
     try:
-        require_usable(stores().parts.heads([plan.part_id])[0], plan.part_id)
+        require_usable(stores().parts.heads([part_id])[0], part_id)
     except InvalidError as error:
-        raise _bad_part(error.detail) from None
-    poses = stores().parts.get(plan.part_id).poses
+        raise _bad_part(error.detail, pointer) from None
+    poses = stores().parts.get(part_id).poses
     if len(poses) != 1:
         why = "is not analysed yet" if not poses else "may be printed in several poses: hand it in as-given"
-        raise _bad_part(f"the part {why}, so that every run is printed alike")
+        raise _bad_part(f"the part {why}, so that every run is printed alike", pointer)
     return poses[0].summary
 
 
 def _require_part(plan: TrialPlan) -> None:
-    """Raises ConflictError where the part has been deleted since the trial was defined."""
-    if plan.part_id is not None and stores().parts.heads([plan.part_id])[0] is None:
-        raise ConflictError("the trial's part is not kept any more: hand it in again, as-given")
+    """Raises ConflictError where a part has been deleted since the trial was defined."""
+    named = [part_id for part_id in plan.pieces if part_id is not None]
+    if named and any(head is None for head in stores().parts.heads(named)):
+        raise ConflictError("a part of the trial is not kept any more: hand it in again, as-given")
 
 
-def _bad_part(detail: str) -> InvalidError:
-    return InvalidError(detail, fields=(FieldProblem("/part_id", detail),))
+def _bad_part(detail: str, pointer: str) -> InvalidError:
+    return InvalidError(detail, fields=(FieldProblem(pointer, detail),))

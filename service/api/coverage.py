@@ -13,7 +13,7 @@ from service.api.described import schema_of
 from service.context import context, stores
 from workers import tasks
 from workers.learning.ageing import hour_of
-from workers.model.codec import to_json
+from workers.model.codec import from_json, to_json
 from workers.planning.coverage import Coverage
 
 KEPT_S = 60.0  # how long an answer stands while neither the shop nor the numbers of jobs change
@@ -29,13 +29,19 @@ blueprint = ResourceBlueprint(
 @blueprint.at("", summary="Calibrations against demand, and a ranked to-do list", operation="get-coverage")
 @blueprint.gives(200, schema_of(Coverage))
 def get_coverage() -> Response:
+    return answer(to_json(plain(coverage())))
+
+
+def coverage() -> Coverage:
+    """Coverage of the shop now; worked out once for all who ask, API and pages."""
     shop = context().shop.newest()
     key = (shop.revision, _digest())
     kept = context().answers.get(key)
     if kept is None:
-        kept = to_json(plain(tasks.coverage_now(stores(), shop)))
-        context().answers.put(key, kept)
-    return answer(kept)
+        found = tasks.coverage_now(stores(), shop)
+        context().answers.put(key, to_json(found))
+        return found
+    return from_json(kept, Coverage)
 
 
 def _digest() -> bytes:

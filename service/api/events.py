@@ -34,8 +34,8 @@ _ID = re.compile(r"\d{1,18}(-\d{1,18})?", re.ASCII)
 LAST_EVENT_ID = {
     "in": "header",
     "name": "Last-Event-ID",
-    "description": "For a stream: the id of the last event received. Without it the stream begins with the next one.",
-    "schema": {"type": "string", "pattern": r"^\d{1,18}(-\d{1,18})?$"},
+    "description": "For a stream: the id of the last event received. Without one the stream begins with the next.",
+    "schema": {"type": "string", "pattern": r"^(\d{1,18}(-\d{1,18})?)?$"},
 }
 
 

@@ -18,9 +18,12 @@ import marshmallow as ma
 from service.api.moments import format_moment, parse_moment
 from workers.model.errors import FieldProblem
 
-# Control characters have no place in a name; a note may hold tabs and line ends.
-LINE_PATTERN = r"^[^\x00-\x1f\x7f]*[^\x00-\x20\x7f][^\x00-\x1f\x7f]*$"
-NOTE_PATTERN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*$"
+# Control characters have no place in a name, nor has what ends a line or turns what stands beside it round (the
+# explicit directional formatting characters of Unicode UAX #9, section 2); a note may hold tabs and line ends.
+_UNSEEN = r"\x7f-\x9f\u2028-\u202e\u2066-\u2069"
+LINE_PATTERN = rf"^[^\x00-\x1f{_UNSEEN}]*[^\x00-\x20{_UNSEEN}][^\x00-\x1f{_UNSEEN}]*$"
+EMPTY_LINE_PATTERN = rf"^[^\x00-\x1f{_UNSEEN}]*$"
+NOTE_PATTERN = rf"^[^\x00-\x08\x0b\x0c\x0e-\x1f{_UNSEEN}]*$"
 ID_PATTERN = r"^[a-z0-9][a-z0-9-]{0,39}$"
 PART_ID_PATTERN = r"^p-[a-z2-7]{52}$"
 SHOWN = 40

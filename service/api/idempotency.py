@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from flask import Response, request
 from redis.client import Pipeline
 
+from service.access import caller
 from service.api.answers import answer
 from service.api.body import raw_json
 from service.context import stores
@@ -51,7 +52,7 @@ def turn(scope: str, payload: bytes | None = None) -> Iterator[Turn]:
     if key is None:
         yield Turn()
         return
-    found = stores().idempotency.begin(scope, key, raw_json() if payload is None else payload)
+    found = stores().idempotency.begin(_of_caller(scope), key, raw_json() if payload is None else payload)
     if isinstance(found, Answer):
         yield Turn(replay=answer_again(found))
         return
@@ -60,6 +61,12 @@ def turn(scope: str, payload: bytes | None = None) -> Iterator[Turn]:
     except BorewrightError:
         stores().idempotency.abandon(found)
         raise
+
+
+def _of_caller(scope: str) -> str:
+    """The keys of one caller are no other's: what was answered to one is not shown to another."""
+    known = caller()
+    return scope if known is None else f"{scope} {known.id}"
 
 
 def answer_again(kept: Answer) -> Response:

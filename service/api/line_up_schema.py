@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.api.fields import Choice, Identifier, ListOf, Number, Text, Whole
+from service.api.fields import EMPTY_LINE_PATTERN, Choice, Identifier, ListOf, Number, Text, Whole
 from service.api.job_schema import JobSchema
 from service.api.schema import Record, RecordSchema
 from workers.model.errors import FieldProblem
@@ -64,7 +64,7 @@ class LineUpRequestSchema(RecordSchema):
     """A line-up study. Exactly a forecast has entries."""
 
     makes = LineUpRequest
-    name = Text(120, pattern=r"^[^\x00-\x1f\x7f]*$", words="up to 120 characters on one line")
+    name = Text(120, pattern=EMPTY_LINE_PATTERN, words="up to 120 characters on one line")
     source = Choice(MixSource, description="The jobs that line-ups are judged by")
     history_days = Whole(1, 3650, "days", description="Of a history: it is also the window")
     forecast = ListOf(Record(ForecastEntrySchema), most=FORECAST_MOST)

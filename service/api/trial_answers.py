@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import Any
@@ -17,6 +15,7 @@ from service.api.etags import etag_of
 from service.api.fields import Moment
 from service.api.moments import format_moment
 from service.api.trial_schema import MeasureSchema, RunSizeSchema, TrialPlanSchema
+from service.exports import csv_table
 from workers.model.codec import to_json
 from workers.model.shop import Shop
 from workers.model.trial import (
@@ -107,31 +106,25 @@ def material_names(shop: Shop) -> dict[str, str]:
     return {material.id: material.name for material in shop.materials}
 
 
-def results_csv(trial: BoreTrial) -> str:
-    """One row a run, one column a measure; RFC 4180. Kept is 1, lost 0, not looked at empty."""
-    text = io.StringIO()
-    writer = csv.writer(text)
+def results_csv(trial: BoreTrial) -> bytes:
+    """One row a run, one column a measure. Kept is 1, lost 0, not looked at empty."""
     measures = [one for one in trial.plan.measures if one.kind in (MeasureKind.SIZE, MeasureKind.KEPT)]
     head = ["run", "block", "replicate", "machine", "nozzle", "material", "spool", "bore_mm", "bead_width_mm"]
-    head += ["layer_height_mm", "accepted", "clogs", "print_h", *(one.name for one in measures)]
-    writer.writerow(map(_harmless, head))
-    for run in trial.runs:
-        cells = [run.number, run.block, run.replicate, run.machine_id, run.nozzle_id, run.material_id]
-        cells += [run.spool_id or "", run.bore_mm, run.bead_width_mm, run.layer_height_mm]
-        writer.writerow([*cells, *_result_cells(run.result, [one.name for one in measures])])
-    return text.getvalue()
+    head += ["layer_height_mm", "part", "accepted", "clogs", "print_h", *(one.name for one in measures)]
+    return csv_table(head, (_run_cells(run, [one.name for one in measures]) for run in trial.runs))
+
+
+def _run_cells(run: TrialRun, names: list[str]) -> list[Any]:
+    cells: list[Any] = [run.number, run.block, run.replicate, run.machine_id, run.nozzle_id, run.material_id]
+    cells += [run.spool_id, run.bore_mm, run.bead_width_mm, run.layer_height_mm, run.part_id]
+    return [*cells, *_result_cells(run.result, names)]
 
 
 def _result_cells(result: RunResult | None, names: list[str]) -> Iterator[Any]:
     if result is None:
-        yield from [""] * (3 + len(names))
+        yield from [None] * (3 + len(names))
         return
-    yield from (int(result.accepted), result.clogs, "" if result.print_h is None else result.print_h)
+    yield from (int(result.accepted), result.clogs, result.print_h)
     sizes = {one.name: one.measured_mm for one in result.sizes}
     for name in names:
-        yield sizes.get(name, 1 if name in result.kept else 0 if name in result.lost else "")
-
-
-def _harmless(cell: str) -> str:
-    """A name that a spreadsheet would take for a formula, with an apostrophe before it."""
-    return f"'{cell}" if cell[:1] in "=+-@\t" else cell
+        yield sizes.get(name, 1 if name in result.kept else 0 if name in result.lost else None)

@@ -61,20 +61,26 @@ def post_result(body: ResultBody, trial_id: str, number: int) -> Response:
     with turn(f"POST {_path(trial_id, number)}/result") as mine:
         if mine.replay is not None:
             return mine.replay
-        expected = trial_version(trial_id)
-        trial = stores().trials.get(trial_id)
-        if expected is not None:
-            expected(trial.version)
-        run = _reportable(trial, number)
-        _require_measures(trial, body)
-        claimed = _claimed(run)
-        filled = _with_claim(trial, body, claimed)
-        outcome = outcome_from(_report(trial, run, filled))
-        spool_id = _spool(run, filled)
-        _make_room(trial, run, claimed)
-        finished = _Keeping(trial_id, number, filled, spool_id, expected, mine).keep(outcome)
-    tasks.advance_trial(stores(), trial_id)
+        finished = take_result(body, trial_id, number, mine)
     return answer(finished.body, 201, location=finished.location, etag=finished.etag)
+
+
+def take_result(body: ResultBody, trial_id: str, number: int, mine: Turn) -> Answer:
+    """Keep it, and hand in what is due then. Raises InvalidError, ConflictError, NotFoundError."""
+    expected = trial_version(trial_id)
+    trial = stores().trials.get(trial_id)
+    if expected is not None:
+        expected(trial.version)
+    run = _reportable(trial, number)
+    _require_measures(trial, run, body)
+    claimed = _claimed(run)
+    filled = _with_claim(trial, run, body, claimed)
+    outcome = outcome_from(_report(trial, run, filled))
+    spool_id = _spool(run, filled)
+    _make_room(trial, run, claimed)
+    finished = _Keeping(trial_id, number, filled, spool_id, expected, mine).keep(outcome)
+    tasks.advance_trial(stores(), trial_id)
+    return finished
 
 
 @blueprint.at("/result", "DELETE", summary="Take a result back, and its outcome", operation="delete-bore-trial-result")
@@ -114,10 +120,10 @@ def _reportable(trial: BoreTrial, number: int) -> TrialRun:
     return run
 
 
-def _require_measures(trial: BoreTrial, body: ResultBody) -> None:
-    """Raises InvalidError at each name that is no measure of its kind."""
-    sizes = _names(trial, MeasureKind.SIZE)
-    graded = _names(trial, MeasureKind.KEPT)
+def _require_measures(trial: BoreTrial, run: TrialRun, body: ResultBody) -> None:
+    """Raises InvalidError at each name that is no measure of its kind, or not one of the run's piece."""
+    sizes = _names(trial, run, MeasureKind.SIZE)
+    graded = _names(trial, run, MeasureKind.KEPT)
     problems = [
         FieldProblem(f"/sizes/{i}/name", "the trial measures no such size", ", ".join(sizes) or "none")
         for i, one in enumerate(body.sizes)
@@ -132,8 +138,8 @@ def _require_measures(trial: BoreTrial, body: ResultBody) -> None:
         raise InvalidError(problems[0].detail, fields=tuple(problems))
 
 
-def _names(trial: BoreTrial, kind: MeasureKind) -> dict[str, Measure]:
-    return {one.name: one for one in trial.plan.measures if one.kind is kind}
+def _names(trial: BoreTrial, run: TrialRun, kind: MeasureKind) -> dict[str, Measure]:
+    return {one.name: one for one in trial.plan.measures if one.kind is kind and one.is_on(run)}
 
 
 def _claimed(run: TrialRun) -> Outcome | None:
@@ -146,11 +152,11 @@ def _claimed(run: TrialRun) -> Outcome | None:
     return next((one for one in known if one.state is not OutcomeState.WITHDRAWN), None)
 
 
-def _with_claim(trial: BoreTrial, body: ResultBody, claimed: Outcome | None) -> ResultBody:
+def _with_claim(trial: BoreTrial, run: TrialRun, body: ResultBody, claimed: Outcome | None) -> ResultBody:
     """What the result leaves open, as the claim of the same copy said."""
     if claimed is None:
         return body
-    given, measured = {one.name for one in body.sizes}, _names(trial, MeasureKind.SIZE)
+    given, measured = {one.name for one in body.sizes}, _names(trial, run, MeasureKind.SIZE)
     more = tuple(
         RunSize(name=one.name, measured_mm=one.measured_mm)
         for one in claimed.sizes
@@ -167,7 +173,7 @@ def _with_claim(trial: BoreTrial, body: ResultBody, claimed: Outcome | None) -> 
 
 def _report(trial: BoreTrial, run: TrialRun, body: ResultBody) -> OutcomeReport:
     """The result as any print is reported: every size says itself what it is."""
-    measures = _names(trial, MeasureKind.SIZE)
+    measures = _names(trial, run, MeasureKind.SIZE)
     return OutcomeReport(
         accepted=body.accepted,
         job_id=run.job_id,

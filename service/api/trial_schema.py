@@ -27,10 +27,12 @@ from workers.model.job import ToleranceNeed
 from workers.model.outcome import ScrapReason
 from workers.model.part import Axis, FeatureKind
 from workers.model.trial import EPSILON_MM, Measure, MeasureKind, RunSize, TrialPlan
-from workers.planning.trials.measures import gauge_measures
+from workers.planning.trials.measures import gauge_measures, of_parts
 from workers.process.limits import NoSuchLimitsError, limits_of
 
 COMBINATIONS = 144
+PARTS_MOST = 6
+NAME_LONGEST = 100  # of a measure: 80 as it is given, and its part's number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,11 +51,13 @@ class MeasureBody:
     series: str = ""
     spread: float | None = None
     matters: float | None = None
+    part_id: str | None = None
     iso286: str | None = None
 
 
 class MeasureSchema(RecordSchema):
-    """Something looked at on every run. A size needs feature and nominal_mm; limits make it a use that is judged."""
+    """Something looked at on every run, or on those of one part. A size needs feature and nominal_mm; limits make it a
+    use that is judged."""
 
     makes = MeasureBody
     name = Text(80)
@@ -70,6 +74,7 @@ class MeasureSchema(RecordSchema):
         0.0001, 10, description="Expected standard deviation of equal runs: mm, or of ln hours; null: prior"
     )
     matters = Number(0.0001, 10, description="Smallest difference worth knowing: mm, or of ln hours; null: prior")
+    part_id = PartId(description="One of part_ids; null, with several parts: one such measure for each of them")
     iso286 = Text(4, r"^[A-Za-z]{1,2}[0-9]{1,2}$", "an ISO 286-1 class, as H11 or h9", example="H11")
 
     def rules(self, record: Any) -> list[FieldProblem]:
@@ -126,6 +131,7 @@ class TrialPlanSchema(RecordSchema):
     material_ids = ListOf(Identifier(), least=1, most=6)
     machine_ids = ListOf(Identifier(), least=1, most=12)
     part_id = PartId(description="An analysed part of /v1/parts in one pose; null: the built-in gauge piece")
+    part_ids = ListOf(PartId(), most=PARTS_MOST, description="Instead: several, each printed with every bore")
     nozzle_ids = ListOf(Identifier(), most=60, description="Nozzles that may be used; none: any with one of the bores")
     replicates = Whole(1, 20, description="How often each machine prints its bores in each material")
     runs_per_replicate = Whole(2, 6, description="Bores in one replicate; null: all. Fewer: incomplete blocks")
@@ -140,17 +146,24 @@ class TrialPlanSchema(RecordSchema):
     note = Note(2000)
 
     def rules(self, record: Any) -> list[FieldProblem]:
-        return [*_repeats(record), *_measure_rules(record), *_bore_rules(record), *_size_of_trial(record)]
+        return [
+            *_repeats(record),
+            *_measure_rules(record),
+            *_part_rules(record),
+            *_bore_rules(record),
+            *_size_of_trial(record),
+        ]
 
     def build(self, values: dict[str, Any]) -> TrialPlan:
-        if not values.get("measures") and values.get("part_id") is None:
+        if not values.get("measures") and values.get("part_id") is None and not values.get("part_ids"):
             values = {**values, "measures": gauge_measures()}
+        values = {**values, "measures": of_parts(values.get("measures", ()), values.get("part_ids", ()))}
         plan: TrialPlan = super().build(values)
         return plan
 
 
 def _repeats(record: TrialPlan) -> Iterator[FieldProblem]:
-    for name in ("material_ids", "machine_ids", "nozzle_ids"):
+    for name in ("material_ids", "machine_ids", "nozzle_ids", "part_ids"):
         given = getattr(record, name)
         for i, one in enumerate(given):
             if one in given[:i]:
@@ -159,10 +172,19 @@ def _repeats(record: TrialPlan) -> Iterator[FieldProblem]:
 
 def _size_of_trial(record: TrialPlan) -> Iterator[FieldProblem]:
     """Each combination is scored when the trial is laid out: some milliseconds of work."""
-    combinations = len(record.bores_mm) * len(record.machine_ids) * len(record.material_ids)
+    combinations = len(record.bores_mm) * len(record.machine_ids) * len(record.material_ids) * len(record.pieces)
     if combinations > COMBINATIONS:
-        detail = f"bores times machines times materials make {combinations} combinations"
+        detail = f"bores times machines times materials times parts make {combinations} combinations"
         yield FieldProblem("/machine_ids", detail, f"up to {COMBINATIONS}")
+
+
+def _part_rules(record: TrialPlan) -> Iterator[FieldProblem]:
+    if record.part_ids and record.part_id is not None:
+        yield FieldProblem("/part_id", "part_ids are given too", "one of part_id and part_ids")
+    for i, one in enumerate(record.measures):
+        if one.part_id is not None and one.part_id not in record.pieces:
+            allowed = ", ".join(part for part in record.pieces if part) or "null"
+            yield FieldProblem(f"/measures/{i}/part_id", "the trial does not print that part", allowed)
 
 
 def _bore_rules(record: TrialPlan) -> Iterator[FieldProblem]:
@@ -185,7 +207,7 @@ def _measure_rules(record: TrialPlan) -> Iterator[FieldProblem]:
 
 class RunSizeSchema(RecordSchema):
     makes = RunSize
-    name = Text(80, description="Of a measure of the kind size")
+    name = Text(NAME_LONGEST, description="Of a measure of the kind size")
     measured_mm = Number(0.001, LONGEST_MM, "mm")
 
 
@@ -214,8 +236,10 @@ class ResultSchema(RecordSchema):
     print_h = Number(0.001, 10_000, "h", description="null: as the claim said, else not timed")
     extruded_cm3 = Number(0, 1_000_000, "cm3", description="null: as the claim said, else the whole piece if accepted")
     sizes = ListOf(Record(RunSizeSchema), most=60)
-    kept = ListOf(Text(80), most=60, description="Graded features that are there")
-    lost = ListOf(Text(80), most=60, description="Graded features that are not; what is in neither was not looked at")
+    kept = ListOf(Text(NAME_LONGEST), most=60, description="Graded features that are there")
+    lost = ListOf(
+        Text(NAME_LONGEST), most=60, description="Graded features that are not; what is in neither was not looked at"
+    )
     spool_id = Identifier(description="null: the spool of the run's block, if it is still in the shop")
     at = Moment(description="When the print ended; null: now")
     note = Note(2000)

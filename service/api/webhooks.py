@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import secrets
 import time
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from workers.model.codec import to_json
 from workers.model.errors import FieldProblem
 from workers.model.webhook import SECRET_BYTES, DeadLetter, Webhook, new_secret
 from workers.store.idempotency import Answer
+from workers.tasks.postman import is_public
 
 PATH = "/v1/webhooks"
 URL_PATTERN = r"^https?://[\x21-\x7e]+$"
@@ -79,7 +79,7 @@ def url_problem(url: str, *, private: bool) -> str | None:
 
 def _is_private(host: str) -> bool:
     try:
-        return not ipaddress.ip_address(host).is_global
+        return not is_public(host)
     except ValueError:
         return False
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.exports import csv_table
 from service.pages.intervals import Belief, IntervalPlot, interval_plot
 from service.pages.names import Names
 from service.pages.part_form import AXIS_WORDS, KIND_WORDS
@@ -101,13 +100,9 @@ def _short(row: EvidenceRow) -> str:
     return f"{machine}, {key.bore_um / 1000:g} mm, {key.material_id}"[:34]
 
 
-def as_csv(rows: Sequence[EvidenceRow]) -> str:
-    """A table to RFC 4180 with a header line; empty where nothing is known."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    writer.writerows(_cells(row) for row in rows)
-    return out.getvalue()
+def as_csv(rows: Sequence[EvidenceRow]) -> bytes:
+    """The table for other programs; empty cells where nothing is known."""
+    return csv_table(COLUMNS, map(_cells, rows))
 
 
 def _cells(row: EvidenceRow) -> list[object]:

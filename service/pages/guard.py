@@ -13,6 +13,7 @@ import secrets
 from urllib.parse import urlsplit
 
 from flask import Request, Response
+from werkzeug.wrappers import Response as AnyResponse
 
 from workers.model.errors import BorewrightError
 
@@ -37,9 +38,14 @@ class ForeignFormError(BorewrightError):
     slug, title, status = "foreign-form", "This form was not sent from one of our own pages", 403
 
 
+def cookie_name(base: str, *, secure: bool) -> str:
+    """Over TLS the name binds the cookie to this very host (RFC 6265bis section 4.1.3.2): no sibling can set it."""
+    return f"__Host-{base}" if secure else base
+
+
 def token_of(request: Request) -> str | None:
     """The token in the request's cookie, if it has the right form."""
-    value = request.cookies.get(COOKIE, "")
+    value = request.cookies.get(cookie_name(COOKIE, secure=request.is_secure), "")
     return value if _TOKEN.fullmatch(value) else None
 
 
@@ -67,9 +73,10 @@ def require_own_origin(request: Request) -> None:
         raise ForeignFormError("it came from another address; open the page again and send it from there")
 
 
-def keep_token(response: Response, token: str, *, secure: bool) -> None:
+def keep_token(response: AnyResponse, token: str, *, secure: bool) -> None:
     """Give the browser the token for its next visits; it ends with the browser's session."""
-    response.set_cookie(COOKIE, token, httponly=True, samesite="Lax", secure=secure, path="/")
+    name = cookie_name(COOKIE, secure=secure)
+    response.set_cookie(name, token, httponly=True, samesite="Lax", secure=secure, path="/")
 
 
 def protect(response: Response) -> Response:

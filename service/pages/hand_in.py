@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
 
-from flask import Blueprint, g, redirect, render_template, request, url_for
+from flask import Blueprint, redirect, request, url_for
 from werkzeug.exceptions import RequestEntityTooLarge
 from werkzeug.wrappers import Response
 
@@ -17,6 +17,7 @@ from service.api.part_upload import FIELDS_BYTES, Unit, read_upload
 from service.context import context, stores
 from service.pages import guard, intake
 from service.pages.accepting import accept_once
+from service.pages.rendering import page
 from workers.geometry.limits import MIB
 from workers.model.errors import InvalidError
 from workers.model.job import JobSpec
@@ -90,8 +91,7 @@ def show_too_large(error: RequestEntityTooLarge) -> tuple[str, int]:
     limit = context().settings.upload_limit_bytes
     if request.endpoint == MESH_ENDPOINT:
         return _refused(f"The file has more than {limit / MIB:g} MiB, the limit.", 413)
-    page = render_template("problem.html", title="Too large", detail=error.description, form_token=g.form_token)
-    return page, 413
+    return page("problem.html", "", title="Too large", detail=error.description), 413
 
 
 def see_job(job_id: str) -> Response:
@@ -134,10 +134,9 @@ def _refused(detail: str, status: int) -> tuple[str, int]:
 
 def _form(form: Mapping[str, str], ticked: list[str], problems: list[intake.Problem], *, mesh_problem: str = "") -> str:
     said = beside(problems)
-    return render_template(
+    return page(
         "hand_in.html",
-        here="hand_in",
-        form_token=g.get("form_token", ""),
+        "hand_in",
         form=form,
         ticked=ticked,
         problems=said,

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from service.pages.drawing import SHOWN, Panel, contribution_panel, score_panels
+from service.pages.drawing import SHOWN, Panel, Part, contribution_panel, parts_panel, score_panels
 from service.pages.layer_view import LayerPanel, layer_panels
 from service.pages.names import Names, names_of
 from service.pages.plots import ClogPlot, FitPlot, clog_plot, fit_plots
 from service.pages.refusal_rows import RefusalRow, refusal_rows
-from service.pages.wording import SCORE_WORDS
+from service.pages.wording import SCORE_WORDS, hours
 from workers.model.job import JobSpec, JobState, ToleranceNeed
 from workers.model.record import HistoryEntry, JobRecord
 from workers.model.routing import Candidate, Explanation, Routing, TimeSplit
@@ -22,13 +22,12 @@ WAITING = frozenset({JobState.ACCEPTED, JobState.ANALYSING})
 
 @dataclass(frozen=True, slots=True)
 class SplitPart:
-    """Share of one copy's time that one limit sets; x and width in percent of the bar."""
+    """Share of one copy's time that one limit sets."""
 
     key: str
     words: str
     hours: float
     share: float
-    x: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +45,7 @@ class JobView:
     panels: tuple[Panel, ...] = ()
     lead: Panel | None = None
     split: tuple[SplitPart, ...] = ()
+    pace: Panel | None = None
     fits: tuple[FitPlot, ...] = ()
     clog: ClogPlot | None = None
     layers: tuple[LayerPanel, ...] = ()
@@ -73,6 +73,7 @@ def job_view(
     }
     if routing is None or explanation is None:
         return JobView(**common)  # type: ignore[arg-type]
+    split = split_parts(routing.split) if routing.split else ()
     candidates = tuple(c for c in (routing.chosen, *routing.others) if c is not None)
     labels = [f"{i + 1}  {names[c.machine_id]}, {c.bore_mm:g}" for i, c in enumerate(candidates[:SHOWN])]
     return JobView(
@@ -82,7 +83,8 @@ def job_view(
         candidates=candidates,
         panels=score_panels(candidates, labels, routing.emphasis, SCORE_WORDS) if candidates else (),
         lead=contribution_panel(explanation.contributions, SCORE_WORDS) if explanation.contributions else None,
-        split=split_parts(routing.split) if routing.split else (),
+        split=split,
+        pace=pace_panel(split) if split else None,
         fits=fit_plots(candidates[0], candidates[1] if len(candidates) > 1 else None) if candidates else (),
         clog=clog_plot(candidates, labels, record.spec.quantity) if candidates else None,
         layers=layer_panels(record.spec.summary, candidates),
@@ -171,10 +173,9 @@ def split_parts(split: TimeSplit) -> tuple[SplitPart, ...]:
     total = sum(h for _, _, h in named)
     if total <= 0.0:
         return ()
-    parts, x = [], 0.0
-    for key, words, value in named:
-        share = value / total
-        if share > 0.0:
-            parts.append(SplitPart(key, words, value, share, x * 100.0))
-        x += share
-    return tuple(parts)
+    return tuple(SplitPart(key, words, value, value / total) for key, words, value in named if value > 0.0)
+
+
+def pace_panel(split: Sequence[SplitPart]) -> Panel:
+    parts = [Part(one.words, one.share, f"pace-{one.key}", hours(one.hours)) for one in split]
+    return parts_panel("pace", "Time of one copy by what sets the pace", parts)

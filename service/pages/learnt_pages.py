@@ -5,12 +5,14 @@ from __future__ import annotations
 import time
 from itertools import islice
 
-from flask import Blueprint, Response, g, render_template, request
+from flask import Blueprint, Response, request
 
 from service.context import context, stores
 from service.pages import intervals
 from service.pages.evidence_view import EvidenceRow, as_csv, clog_plot, evidence_row, time_plot
 from service.pages.names import names_of
+from service.pages.pictures import add_pictures
+from service.pages.rendering import page
 from workers.learning.ageing import hour_of
 from workers.learning.check import check
 from workers.model.check import ChanceCheck, ModelCheck
@@ -31,16 +33,17 @@ def add_to(blueprint: Blueprint) -> None:
     blueprint.add_url_rule("/evidence", "evidence", show_evidence)
     blueprint.add_url_rule("/evidence.csv", "evidence_csv", give_evidence)
     blueprint.add_url_rule("/models", "models", show_models)
+    add_pictures(blueprint, "/evidence", "evidence", show_evidence)
+    add_pictures(blueprint, "/models", "models", show_models)
 
 
 def show_evidence() -> str:
     after = request.args.get("after", "")[:400] or None
     rows = _rows(after, ROWS + 1)
     shown = rows[:ROWS]
-    return render_template(
+    return page(
         "evidence.html",
-        here="evidence",
-        form_token=g.get("form_token", ""),
+        "evidence",
         rows=shown,
         clogs=clog_plot(shown),
         times=time_plot(shown),
@@ -61,10 +64,9 @@ def show_models() -> str:
         one for one in islice(stores().outcomes.newest_first(), OUTCOMES) if one.state is not OutcomeState.WITHDRAWN
     ]
     checks = [(one, _drawn(one)) for one in check(taken)]
-    return render_template(
+    return page(
         "models.html",
-        here="models",
-        form_token=g.get("form_token", ""),
+        "models",
         pages=model_pages(),
         version=MODEL_VERSION,
         checks=checks,

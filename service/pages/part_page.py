@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from http import HTTPStatus
 
-from flask import Blueprint, g, render_template, request
+from flask import Blueprint, request
 from werkzeug.wrappers import Response
 
 from service.api.intake import material_ids, require_known_materials
@@ -15,6 +15,7 @@ from service.context import context, stores
 from service.pages import intake, part_form
 from service.pages.accepting import accept_once
 from service.pages.hand_in import beside, mesh_choices, new_once, order_choices, see_job
+from service.pages.rendering import page
 from workers.model.errors import ConflictError, InvalidError
 from workers.model.job import JobSpec
 from workers.model.part import GeometrySummary, Trust
@@ -71,10 +72,9 @@ def take_in(part_id: str) -> Response | tuple[str, int]:
 
 def _unready(part: PartRecord) -> str:
     """While it is analysed, and where it was refused."""
-    return render_template(
+    return page(
         "part_unready.html",
-        here="hand_in",
-        form_token=g.get("form_token", ""),
+        "hand_in",
         part=part,
         waiting=part.state in WAITING,
         phases=PHASE_WORDS,
@@ -92,10 +92,9 @@ def _form(
 ) -> str:
     rows = part_form.feature_rows(summary)
     said = beside(problems)
-    return render_template(
+    return page(
         "part.html",
-        here="hand_in",
-        form_token=g.get("form_token", ""),
+        "hand_in",
         part=part,
         summary=summary,
         rows=rows,

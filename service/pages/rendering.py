@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+from functools import partial
 from http import HTTPStatus
 from typing import Any
 
 from flask import g, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from service.access import allows, caller
+from service.access import allows
+from service.pages.pictures import picture_link
 from workers.model.access import Scope
 
 
-def page(template: str, here: str, **values: Any) -> str:
-    """``here``: the entry of the menu that the page belongs to; "" for none."""
+def page(template: str, here: str, *, pictures: Any = "", **values: Any) -> str:
+    """``here``: the entry of the menu that the page belongs to; "" for none.
+
+    ``pictures``: the endpoint whose drawings these are, where it is not the one that was asked.
+    """
+    key = g.get("key")  # as it was let in; asked again, a store that is away would spoil the page that says so
     return render_template(
         template,
         here=here,
         form_token=g.get("form_token", ""),
-        may_operate=allows(caller(), Scope.OPERATE),
-        may_hand_in=allows(caller(), Scope.HAND_IN),
+        may_operate=allows(key, Scope.OPERATE),
+        may_hand_in=allows(key, Scope.HAND_IN),
+        picture=partial(picture_link, page=pictures),
         **values,
     )
 

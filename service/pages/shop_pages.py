@@ -3,32 +3,32 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from flask import Blueprint, current_app, request
+from flask import Blueprint, request
+from markupsafe import Markup
 
 from service.context import context, stores
-from service.pages.bench_view import BenchView, bench_view
+from service.pages.kept_benches import bench_drawn, kept, kept_heads
 from service.pages.names import names_of
 from service.pages.needs import Need, Seen, needs_of
 from service.pages.rendering import page
 from service.pages.shop_view import ShopView, counts_of
 from service.pages.week_view import WEEK_S, WeekView, week_view
 from workers.model import ids
+from workers.model.fleet import Machine
 from workers.model.job import JobState
 from workers.model.outcome import Outcome, OutcomeState
 from workers.model.shop import Shop
-from workers.store.heads import Head, heads
+from workers.store.heads import Head
 from workers.store.outcomes import OutcomeFilter
 
-SHOWN = 3  # jobs that wait, named on each machine
-LOOKED_AT = 50  # jobs of each list that are read
 STUCK_READ = 5
 WEEK_READ = 500  # outcomes of the week
 FLAGGED_READ = 6
 EVENTS_READ = 1000  # how far back a lapsed claim is looked for
 REGIONS_AT_ONCE = 60
-NEEDS, NEEDS_KEPT_S = "borewright-needs", 30.0
+KEPT_S = 30.0  # how long what needs a hand, and the week, stand while nothing happens
 
 
 def add_to(blueprint: Blueprint) -> None:
@@ -39,10 +39,10 @@ def add_to(blueprint: Blueprint) -> None:
 def shop() -> str:
     last_event = stores().events.last_id()  # before all else is read: what comes later is told by the stream
     now, found = time.time(), context().shop.newest()
-    lists = _heads(found, LOOKED_AT)
+    lists = _heads(found.machines)
     view = ShopView(
         needs=_needs(found, lists, now),
-        benches=_views(found, lists, now),
+        benches=_drawn(found, lists, now),
         counts=counts_of(stores().jobs.counts()),
         week=_week(now),
         names=names_of(found),
@@ -55,46 +55,43 @@ def regions() -> str:
     """Of the regions named (``of``), those that are there, one after the other."""
     wanted = list(dict.fromkeys(request.args.getlist("of")))[:REGIONS_AT_ONCE]
     now, found = time.time(), context().shop.newest()
-    lists = _heads(found, LOOKED_AT) if "benches" in wanted else {}
-    benches = _views(found, lists, now) if "benches" in wanted else _named(found, wanted, now)
+    machines = found.machines if "benches" in wanted else _named(found, wanted)
+    lists = _heads(machines)
+    everything = "benches" in wanted
     return page(
         "regions.html",
         "",
         wanted=wanted,
-        needs=_needs(found, lists, now) if "needs" in wanted else (),
+        needs=_needs(found, lists if everything else {}, now) if "needs" in wanted else (),
         counts=counts_of(stores().jobs.counts()) if "jobs" in wanted else (),
         week=_week(now) if "week" in wanted else None,
-        benches=benches,
+        benches=_drawn(found, lists, now),
         names=names_of(found),
     )
 
 
-def _named(found: Shop, wanted: Sequence[str], now: float) -> tuple[BenchView, ...]:
+def _named(found: Shop, wanted: Sequence[str]) -> Sequence[Machine]:
     asked = {name.partition(".")[2] for name in wanted if name.startswith("bench.")}
-    machines = [m for m in found.machines if m.id in asked]
-    some = heads(stores().client, stores().keys, [m.id for m in machines], LOOKED_AT)
-    return _views(found, some, now)
+    return [m for m in found.machines if m.id in asked]
 
 
-def _heads(found: Shop, most: int) -> dict[str, Head]:
+def _heads(machines: Sequence[Machine]) -> dict[str, Head]:
     stores().claims.lapse()
-    return heads(stores().client, stores().keys, [m.id for m in found.machines], most)
+    return kept_heads().newest([m.id for m in machines])
 
 
-def _views(found: Shop, lists: dict[str, Head], now: float) -> tuple[BenchView, ...]:
+def _drawn(found: Shop, lists: Mapping[str, Head], now: float) -> tuple[Markup, ...]:
     names = names_of(found)
-    return tuple(bench_view(found, m, lists[m.id], names, now, SHOWN) for m in found.machines if m.id in lists)
+    return tuple(bench_drawn(found, m, lists[m.id], names, now) for m in found.machines if m.id in lists)
 
 
 def _needs(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, ...]:
-    """Worked out once for all readers until something happens, or half a minute is over."""
-    key = (stores().events.last_id(), int(now // NEEDS_KEPT_S))
-    known: tuple[object, tuple[Need, ...]] | None = current_app.extensions.get(NEEDS)
-    if known is not None and known[0] == key:
-        return known[1]
-    needs = _needs_anew(found, lists or _heads(found, LOOKED_AT), now)
-    current_app.extensions[NEEDS] = (key, needs)
-    return needs
+    return kept("needs", _sign(now), lambda: _needs_anew(found, lists or _heads(found.machines), now))
+
+
+def _sign(now: float) -> tuple[object, ...]:
+    """What is worked out from the shop stands for all readers until something happens, or half a minute is over."""
+    return stores().events.last_id(), int(now // KEPT_S)
 
 
 def _needs_anew(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, ...]:
@@ -114,6 +111,10 @@ def _needs_anew(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, 
 
 
 def _week(now: float) -> WeekView:
+    return kept("week", _sign(now), lambda: _week_anew(now))
+
+
+def _week_anew(now: float) -> WeekView:
     """The outcomes reported in the last seven days, as many as are read; their ids rise with the time of reporting."""
     found: list[Outcome] = []
     oldest = ids.encode(int((now - WEEK_S) * 1000), 0)

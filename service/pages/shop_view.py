@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.pages.bench_view import BenchView
+from markupsafe import Markup
+
 from service.pages.names import Names, names_of
 from service.pages.needs import Need
 from service.pages.week_view import WeekView
@@ -19,7 +20,7 @@ class ShopView:
     """last_event: the newest change that is in it for certain; what comes behind it may be."""
 
     needs: tuple[Need, ...]
-    benches: tuple[BenchView, ...]
+    benches: tuple[Markup, ...]
     counts: tuple[tuple[JobState, int], ...]
     week: WeekView
     names: Names

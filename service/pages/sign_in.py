@@ -5,11 +5,13 @@ from __future__ import annotations
 from http import HTTPStatus
 from urllib.parse import urlsplit
 
-from flask import Blueprint, g, redirect, render_template, request, url_for
+from flask import Blueprint, redirect, request, url_for
 from werkzeug.wrappers import Response
 
-from service.access import SESSION_COOKIE, KeyNeededError
+from service.access import SESSION_COOKIE, KeyNeededError, session_token
 from service.context import context, stores
+from service.pages import guard
+from service.pages.rendering import page
 from service.settings import OPEN_ACCESS
 from workers.model.access import AccessKey
 from workers.store.access import SESSION_S
@@ -38,14 +40,16 @@ def sign_in() -> tuple[str, int] | Response:
     if key is None:
         return _form(target, NOT_GOOD), HTTPStatus.FORBIDDEN
     response = redirect(target, HTTPStatus.SEE_OTHER)
+    stores().access.sign_out(session_token(request))  # the browser's earlier one
+    guard.keep_token(response, guard.new_token(), secure=request.is_secure)  # one that was there before is not trusted
     _keep(response, stores().access.sign_in(key), key)
     return response
 
 
 def sign_out() -> Response:
-    stores().access.sign_out(request.cookies.get(SESSION_COOKIE, ""))
+    stores().access.sign_out(session_token(request))
     response = redirect(url_for("pages.sign_in"), HTTPStatus.SEE_OTHER)
-    response.delete_cookie(SESSION_COOKIE, path="/")
+    response.delete_cookie(_session_cookie(), path="/", secure=request.is_secure, httponly=True, samesite="Lax")
     return response
 
 
@@ -58,8 +62,12 @@ def send_to_sign_in(error: KeyNeededError) -> tuple[str, int] | Response:
 
 def _keep(response: Response, token: str, key: AccessKey) -> None:
     response.set_cookie(
-        SESSION_COOKIE, token, max_age=SESSION_S, httponly=True, samesite="Lax", secure=request.is_secure, path="/"
+        _session_cookie(), token, max_age=SESSION_S, httponly=True, samesite="Lax", secure=request.is_secure, path="/"
     )
+
+
+def _session_cookie() -> str:
+    return guard.cookie_name(SESSION_COOKIE, secure=request.is_secure)
 
 
 def _inside(target: str) -> str:
@@ -70,6 +78,4 @@ def _inside(target: str) -> str:
 
 
 def _form(target: str, problem: str = "") -> str:
-    return render_template(
-        "sign_in.html", here="sign_in", form_token=g.get("form_token", ""), target=target, problem=problem
-    )
+    return page("sign_in.html", "", bare=True, target=target, problem=problem)

@@ -6,9 +6,11 @@ from flask import Response, request
 from werkzeug.wrappers import Response as AnyResponse
 
 from service.context import context, stores
+from service.exports import csv_table
 from service.pages.blueprint import blueprint as blueprint  # noqa: PLC0414 - with the pages below
+from service.pages.pictures import add_pictures
 from service.pages.rendering import page, see
-from service.pages.study_view import StudyView, csv_of, study_view, tables
+from service.pages.study_view import StudyView, study_view, tables
 from workers.model.codec import from_json
 from workers.model.errors import NotFoundError
 from workers.model.lineup import LINE_UP_STUDY, LineUpRequest, LineUpResult
@@ -34,7 +36,7 @@ def line_up_study_table(study_id: str, table: str) -> Response:
     found = tables(_view(study_id)).get(table)
     if found is None:
         raise NotFoundError("the study has no such table, or no result yet")
-    response = Response(csv_of(*found), mimetype="text/csv")
+    response = Response(csv_table(*found), mimetype="text/csv")
     response.headers["Content-Disposition"] = f'attachment; filename="line-up-study-{table}.csv"'
     return response
 
@@ -43,6 +45,9 @@ def line_up_study_table(study_id: str, table: str) -> Response:
 def cancel_line_up_study(study_id: str) -> AnyResponse:
     stores().long_tasks.cancel(LINE_UP_STUDY, study_id, None, "")
     return see("pages.line_up_study", study_id=study_id)
+
+
+add_pictures(blueprint, "/line-up-studies/<study_id>", "line_up_study", line_up_study)
 
 
 def _view(study_id: str) -> StudyView:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.pages.names import Names, names_of
@@ -25,7 +23,6 @@ CAUSES = (
     ("purchase", "Nozzles bought"),
 )
 WIDTH, LABEL, VALUE, ROW, BAR = 640.0, 170.0, 70.0, 40.0, 14.0  # of the drawing, in its own units
-FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet may take for a formula
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +126,14 @@ def _nozzle_row(names: Names, today: Mounted | None, best: Mounted | None) -> No
     )
 
 
+def _saving_row(result: LineUpResult) -> Sequence[object]:
+    said = result.saving
+    if said is None:
+        raise ValueError("the study was stopped before its saving was known")
+    known = (said.expected, said.share, said.low, said.high, said.chance, said.draws)
+    return (*known, result.best.costs.total, result.bound, result.gap)
+
+
 def tables(view: StudyView) -> dict[str, tuple[tuple[str, ...], list[Sequence[object]]]]:
     """Head and rows of what can be loaded down, by name."""
     result = view.result
@@ -137,6 +142,10 @@ def tables(view: StudyView) -> dict[str, tuple[tuple[str, ...], list[Sequence[ob
     nozzles = [(n.machine, n.nozzle, n.bore_mm, n.tip, n.change, n.hours_today, n.hours_best) for n in view.nozzles]
     return {
         "costs": (("cause", "today", "best"), [(row.words, row.today, row.best) for row in view.costs]),
+        "saving": (
+            ("expected", "share_of_today", "low", "high", "chance", "draws", "best_cost", "bound", "gap"),
+            [_saving_row(result)] if result.saving else [],
+        ),
         "line-up": (("machine", "nozzle", "bore_mm", "tip", "change", "hours_today", "hours_best"), [*nozzles]),
         "jobs": (
             ("job", "id", "count", "saving", "today", "best"),
@@ -150,18 +159,3 @@ def tables(view: StudyView) -> dict[str, tuple[tuple[str, ...], list[Sequence[ob
             ],
         ),
     }
-
-
-def csv_of(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """RFC 4180; text that a spreadsheet could take for a formula is quoted with an apostrophe."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(head)
-    writer.writerows([_cell(value) for value in row] for row in rows)
-    return out.getvalue()
-
-
-def _cell(value: object) -> object:
-    if isinstance(value, float):
-        return round(value, 4)
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value

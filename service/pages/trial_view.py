@@ -11,7 +11,7 @@ from workers.model.shop import Shop
 from workers.model.trial import BoreTrial, Measure, MeasureKind
 from workers.planning.trials.foretold import Estimate, Power, Shows, estimate_of, power_of_trial
 from workers.planning.trials.report import BoreFigure, MeasureReport, PairFigure, TrialReport
-from workers.planning.trials.sentences import graded_of
+from workers.planning.trials.sentences import graded_of, is_harder_larger
 
 ROW, LEFT, RIGHT = 24.0, 200.0, 530.0  # of a drawing 640 wide, in user units
 LONGEST = 30  # characters of a label before it is cut; the description holds it whole
@@ -82,6 +82,11 @@ class TrialView:
     series: tuple[SeriesTable, ...]
     figured: tuple[MeasureReport, ...]  # sizes, clogs and hours: what is told one by one
     names: Mapping[str, str]
+
+    def part(self, part_id: str | None) -> str:
+        """By its number in the trial."""
+        parts = self.trial.plan.part_ids
+        return f"part {parts.index(part_id) + 1}" if part_id in parts else "gauge piece"
 
     def name(self, thing_id: str | None) -> str:
         return self.names.get(thing_id or "", thing_id or "all")
@@ -221,7 +226,8 @@ def _series(trial: BoreTrial, report: TrialReport, names: Mapping[str, str]) -> 
                 rows.append((_who(who, trial, names), shares))
         if not any(share.n for _, shares in rows for share in shares):
             continue
-        grades = tuple(number(one.nominal_mm or 0.0) + ("°" if series == "lean" else " mm") for one in easy_first)
+        unit = "°" if is_harder_larger(series) else " mm"
+        grades = tuple(number(one.nominal_mm or 0.0) + unit for one in easy_first)
         yield SeriesTable(series, grades, tuple(rows))
 
 

@@ -104,7 +104,7 @@ def percent(share: float) -> str:
 
 
 def hours(value: float) -> str:
-    """Hours as ``2 h 05 min``, short ones as ``35 min``."""
+    """Hours as ``2 h 05 min``, short ones as ``35 min``, from a hundred on without minutes."""
     if not math.isfinite(value):
         return "without end"
     minutes = round(value * 60.0)
@@ -112,6 +112,8 @@ def hours(value: float) -> str:
         return "under 1 min"
     if minutes < 60:
         return f"{minutes} min"
+    if minutes >= 6000:
+        return f"{value:,.0f} h"
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 

@@ -1,7 +1,9 @@
 """Mesh to summary: seconds, peak memory, and how far the curves are from computing every layer.
 
 Run `python -m tests.benchmarks.bench_geometry` (add `--million` for the largest mesh, `--reference-all` to compare that
-one too, which takes minutes). Each mesh is analysed in a process of its own, two threads, imports not counted.
+one too, which takes minutes). Each mesh is analysed in a process of its own, two threads, imports not counted. Beside
+it stands the plain way on the same layers: every width of each computed by itself, nothing filled in. On a machine that
+is shared, read CPU seconds: half of them is what two free cores would take at best.
 """
 
 from __future__ import annotations
@@ -67,8 +69,16 @@ def measured(path: Path, fmt: str, unit: str, reference: bool) -> dict[str, floa
         "peak_mib": peak_mib(),
     }
     del scipy
+    layers = layer_set(data, fmt, unit)
+    begun_curves = time.process_time()
+    layers.compute()
+    result["curves_cpu"] = time.process_time() - begun_curves
+    result["layers"], result["slabs"] = len(layers.done), len(layers.slabs.z)
     if reference:
-        result["apart"] = difference(summary, data, fmt, unit)
+        begun_plain = time.process_time()
+        every_width(layers, sorted(layers.done))
+        result["plain_cpu"] = time.process_time() - begun_plain
+        result["apart"] = difference(summary, layers)
     return result
 
 
@@ -78,24 +88,40 @@ def peak_mib() -> float:
     return int(status.split("VmHWM:")[1].split()[0]) / 1024
 
 
-def difference(summary: object, data: bytes, fmt: str, unit: str) -> float:
-    """The largest difference of any curve from every slab computed, each at nearly every width."""
-    from workers.geometry.granulometry import LayerCurves
+def layer_set(data: bytes, fmt: str, unit: str):
     from workers.geometry.layers import LayerCurveSet
     from workers.geometry.load import load_mesh
     from workers.geometry.mend import solid_of
-    from workers.geometry.sections import outline, slabs_of
+    from workers.geometry.sections import slabs_of
 
     solid = solid_of(load_mesh(data, fmt=fmt, unit=unit))
-    full = LayerCurveSet(solid, slabs_of(solid, solid.triangles(), REFERENCE_LAYERS))
-    slabs = range(len(full.slabs.z))
-    slack = 1e-5 * full.slabs.volume / float(full.slabs.dz.sum())
+    return LayerCurveSet(solid, slabs_of(solid, solid.triangles(), REFERENCE_LAYERS))
+
+
+def every_width(layers, slabs: list[int]) -> dict:
+    """Some layers with every width computed and nothing filled in."""
+    from workers.geometry.granulometry import LayerCurves
+    from workers.geometry.sections import outline
+
     with ThreadPoolExecutor(2) as pool:
-        done = pool.map(lambda k: LayerCurves(outline(solid, full.slabs.z[k]), slack).computed(), slabs)
-        full.done = dict(zip(slabs, done, strict=True))
+        done = pool.map(lambda k: LayerCurves(outline(layers.solid, layers.slabs.z[k]), -1.0).computed(), slabs)
+        return dict(zip(slabs, done, strict=True))
+
+
+def difference(summary: object, layers) -> float:
+    """The largest difference of any curve from every slab computed, each at every width."""
+    from workers.geometry.layers import LayerCurveSet
+
+    full = LayerCurveSet(layers.solid, layers.slabs)
+    full.done = every_width(layers, list(range(len(layers.slabs.z))))
     names = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
     ours, theirs = summary.curves, full.curves()
     return max(abs(a - b) for n in names for a, b in zip(getattr(ours, n), getattr(theirs, n), strict=True))
+
+
+def bar(triangles: int) -> float:
+    """Seconds on two threads."""
+    return 0.3 if triangles <= 10_000 else 1.0 if triangles <= 200_000 else 5.0
 
 
 def in_own_process(path: Path, fmt: str, unit: str, reference: bool) -> dict[str, float]:
@@ -113,14 +139,18 @@ def main() -> None:
         path, fmt, unit, reference = chosen.one
         print(json.dumps(measured(Path(path), fmt, unit, reference == "1")))
         return
-    print(f"{'part':24}{'triangles':>11}{'s':>8}{'cpu s':>8}{'MiB':>8}{'from 200 layers':>18}")
+    print(
+        f"{'part':18}{'triangles':>10}{'layers':>9}{'s':>7}{'cpu s':>7}{'bar s':>7}{'MiB':>6}"
+        f"{'curves cpu s':>14}{'plainly':>9}{'from 200 layers':>17}"
+    )
     with tempfile.TemporaryDirectory() as folder:
         for name, path, fmt, unit, triangles in meshes(Path(folder), chosen.million):
             wanted = triangles <= NO_REFERENCE_ABOVE or chosen.reference_all
             row = in_own_process(path, fmt, unit, wanted)
-            apart = f"{row['apart']:.1e}" if "apart" in row else "not taken"
+            plain, apart = (f"{row['plain_cpu']:.2f}", f"{row['apart']:.1e}") if wanted else ("-", "not taken")
             print(
-                f"{name:24}{triangles:>11,}{row['seconds']:>8.2f}{row['cpu']:>8.2f}{row['peak_mib']:>8.0f}{apart:>18}",
+                f"{name:18}{triangles:>10,}{row['layers']:>5}/{row['slabs']:<3}{row['seconds']:>7.2f}{row['cpu']:>7.2f}"
+                f"{bar(triangles):>7g}{row['peak_mib']:>6.0f}{row['curves_cpu']:>14.2f}{plain:>9}{apart:>17}",
                 flush=True,
             )
 

@@ -35,6 +35,7 @@ from workers.store.stores import Stores, open_stores
 
 SECONDS = 8.0
 ROUNDS = 3
+CONNECTIONS = (4, 16)  # callers at a time
 WORKERS = 2
 SINGLE_JOBS = 200
 BATCH = 5_000
@@ -80,7 +81,9 @@ def post(port: int, path: str, body: bytes) -> tuple[int, bytes]:
     return answer.status, answer.read()
 
 
-def queries(folder: Path, port: int) -> None:
+def queries(
+    folder: Path, port: int, connections: int, seconds: float = SECONDS, rounds: int = ROUNDS
+) -> dict[str, float]:
     """Alternate rounds against ours (the same query, ever new queries) and the bare endpoint; the best of each."""
     bodies = [body_of(replace(spec, name=MARK.decode())) for spec in jobs(1_000, seed=7)]
     _, answer = post(port, "/v1/routing-queries", bodies[0])
@@ -92,20 +95,22 @@ def queries(folder: Path, port: int) -> None:
     with running(command, folder / "bare.log", BARE_BODY=str(folder / "answer.json"), BOREWRIGHT_PORT=str(bare_port)):
         wait_until(lambda: _answers(bare_port), "the bare server")
         best: dict[str, Measured] = {}
-        for _ in range(ROUNDS):
+        for _ in range(rounds):
             for name, at, load, mark in (
                 ("bare", bare_port, same, b""),
                 ("same", port, same, b""),
                 ("new", port, fresh, MARK),
             ):
-                found = run_load(at, load, SECONDS, mark=mark)
+                found = run_load(at, load, seconds, connections, mark)
                 if name not in best or found.rate > best[name].rate:
                     best[name] = found
     bare = best["bare"].rate
-    print(f"\nrouting queries, 1,440 candidates, {len(answer)} bytes answered, best of {ROUNDS} x {SECONDS:g} s")
+    print(f"\nrouting queries, 1,440 candidates, {len(answer)} bytes answered, {connections} callers at a time")
+    print(f"  best of {rounds} x {seconds:g} s")
     print(f"  bare Flask endpoint, the same bytes   {bare:7.0f} requests/s")
     for name, words in (("same", "the same query again"), ("new", "ever new queries")):
         print(f"  {words:36}  {best[name].rate:7.0f} requests/s   ratio {best[name].rate / bare:.2f}   (bar 0.5)")
+    return {name: one.rate for name, one in best.items()}
 
 
 def _answers(port: int) -> bool:
@@ -117,8 +122,8 @@ def _answers(port: int) -> bool:
         return False
 
 
-def single(port: int, stores: Stores) -> None:
-    """From the first byte of the request to the routed state in the store, one at a time."""
+def single(port: int, stores: Stores) -> tuple[float, float]:
+    """From the first byte of the request to the routed state in the store, one at a time. Gives median and p99, ms."""
     taken = []
     for spec in jobs(SINGLE_JOBS, seed=11):
         body = body_of(spec, DEMO_MATERIALS)
@@ -131,7 +136,9 @@ def single(port: int, stores: Stores) -> None:
         taken.append((time.perf_counter() - started) * 1000.0)
     taken.sort()
     print(f"\nintake to routed, one at a time, {SINGLE_JOBS} jobs")
-    print(f"  median {taken[len(taken) // 2]:.1f} ms (bar 30)   p99 {taken[int(len(taken) * 0.99)]:.1f} ms (bar 150)")
+    median, p99 = taken[len(taken) // 2], taken[int(len(taken) * 0.99)]
+    print(f"  median {median:.1f} ms (bar 30)   p99 {p99:.1f} ms (bar 150)")
+    return median, p99
 
 
 def batch(port: int, stores: Stores, materials: Sequence[str]) -> float:
@@ -160,11 +167,15 @@ def no_ops(stores: Stores) -> float:
     return rate
 
 
-def batches(words: str, port: int, stores: Stores, materials: Sequence[str]) -> None:
+def batches(
+    words: str, port: int, stores: Stores, materials: Sequence[str], rounds: int = ROUNDS
+) -> tuple[float, float]:
+    """Jobs and no-op tasks a second, the best of each."""
     print(f"\nbatches of {BATCH} jobs, {WORKERS} workers, {words}")
-    rates = [(batch(port, stores, materials), no_ops(stores)) for _ in range(ROUNDS)]
+    rates = [(batch(port, stores, materials), no_ops(stores)) for _ in range(rounds)]
     best_batch, best_no_op = (max(column) for column in zip(*rates, strict=True))
-    print(f"  best of {ROUNDS} each: ratio {best_batch / best_no_op:.1f}   (bar 10)")
+    print(f"  best of {rounds} each: ratio {best_batch / best_no_op:.1f}   (bar 10)")
+    return best_batch, best_no_op
 
 
 def main() -> None:
@@ -175,7 +186,8 @@ def main() -> None:
         if sys.argv[1:] == ["queries"]:
             with service(folder / "twenty") as (port, stores):
                 stock_with_big_shop(stores)
-                queries(folder, port)
+                for connections in CONNECTIONS:
+                    queries(folder, port, connections)
             return
         with service(folder / "nine") as (port, stores):
             load_shop(Client("127.0.0.1", port), time.time())
@@ -184,7 +196,8 @@ def main() -> None:
         with service(folder / "twenty") as (port, stores):
             stock_with_big_shop(stores)
             batches("twenty machines, 1,440 candidates a job", port, stores, MATERIALS)
-            queries(folder, port)
+            for connections in CONNECTIONS:
+                queries(folder, port, connections)
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 Meshes: trimesh's test models (MIT) and the 3MF Consortium's samples (BSD-2-Clause). Engines: manifold3d's own
 offsets (Clipper2) instead of shapely's (GEOS), and a Euclidean distance transform on a raster (scipy.ndimage), whose
-own error is about perimeter x pixel / 2 and which therefore checks the shape of the curve.
+own error stays well under perimeter x pixel / 2, since what it adds at one edge it takes at another.
 """
 
 from functools import cache
@@ -20,10 +20,11 @@ from workers.geometry.summary import summarise
 from workers.model.part import Axis, FeatureKind, Trust
 
 needs_shared = pytest.mark.skipif(
-    not shapes.real_mesh_there(), reason="the folder of real meshes is not beside this clone"
+    bool(shapes.missing_meshes()),
+    reason=f"real meshes are wanted in ../shared/meshes beside this clone: {', '.join(shapes.missing_meshes())}",
 )
 UNITS = {"featuretype.STL": "inch"}
-NAMES = ("plate_holes.STL", "featuretype.STL", "ballA.off", "cube_gears.3mf", "sphere.3mf")
+NAMES = shapes.REAL_MESHES
 
 
 @cache
@@ -130,7 +131,7 @@ def test_total_loss_and_gain_agree_with_a_distance_transform_on_a_raster(name):
     ys = np.arange(y0 - margin, y1 + margin, pixel) + pixel / 2
     shapely.prepare(section)
     inside = shapely.contains_xy(section, *np.meshgrid(xs, ys))
-    tolerance = 0.01 * section.area + 0.6 * section.length * pixel
+    tolerance = 2e-3 * section.area  # measured: up to 6e-4, on the gears
     for width in (0.8, 1.25, 2.0):
         radius = width * (1 - NARROWER) / 2
         core = distance_transform_edt(inside, pixel) > radius

@@ -1,5 +1,6 @@
 """The same CAD parts with noise on every corner, and thinned to half their triangles."""
 
+import igl
 import numpy as np
 import pytest
 
@@ -10,7 +11,7 @@ from tests.geometry.cad.matching import Tally, found_in, tallied
 from workers.geometry.mend import solid_of
 from workers.geometry.mesh import TriangleMesh
 
-FINE, USUAL, COARSE = (0.003, 6), (0.02, 15), (0.1, 25)
+USUAL, EXPORT, COARSE = (0.02, 15), (0.1, 10), (0.1, 25)
 FLAT = {"flat_sided": parts.flat_sided, "slots": parts.slots}
 
 
@@ -30,7 +31,15 @@ def thinned(mesh):
 
 
 def thinned_by_quadrics(mesh):
-    """Half the triangles, edges drawn together to where the error quadric is least (Garland & Heckbert 1997)."""
+    """Half the triangles, always the edge whose loss costs least (Garland & Heckbert 1997, as in libigl)."""
+    points, faces, _, _ = igl.qslim(
+        np.asfortranarray(mesh.vertices), np.asfortranarray(mesh.faces.astype(np.int32)), len(mesh.faces) // 2, False
+    )
+    return TriangleMesh(np.ascontiguousarray(points), np.ascontiguousarray(faces).astype(np.int64))
+
+
+def thinned_in_passes(mesh):
+    """Half the triangles, edges in the file's order under a rising bound on the same cost (fast-simplification)."""
     import fast_simplification
 
     points, faces = fast_simplification.simplify(
@@ -39,11 +48,17 @@ def thinned_by_quadrics(mesh):
     return TriangleMesh(points.astype(np.float64), faces.astype(np.int64))
 
 
+def quartered(mesh):
+    import trimesh
+
+    return TriangleMesh(*trimesh.remesh.subdivide(mesh.vertices, mesh.faces))
+
+
 def tally_of(makes, turn, tolerance, change, within_mm=0.2):
     total = Tally()
     for make in makes:
         part = make().turned(turn)
-        mesh = change(kernel.tessellated(part.body, *tolerance))
+        mesh = change(solid_of(kernel.tessellated(part.body, *tolerance)).triangles())
         total += tallied(found_in(mesh), part.truths, within_mm=within_mm)
     return total
 
@@ -66,17 +81,47 @@ def test_twenty_micrometres_of_noise_leave_five_of_six():
     assert tally.worst <= 0.05
 
 
-def test_thinned_to_half_nineteen_of_twenty_are_left():
-    tally = tally_of(parts.WITH_HOLES.values(), "along y", USUAL, thinned)
+# What is left after halving depends on the tessellation. EXPORT is a common setting for a printable file (common
+# practice, no source): 0.1 mm and 10 degrees, which gives 72 facets a hole here; USUAL gives 48, COARSE 29, one of
+# 0.5 mm and 40 degrees 18. Measured with corners kept and with quadrics: EXPORT 0.99 and 1.00, USUAL 1.00 and 0.97,
+# COARSE 0.95 and 0.78 (0.68 within 0.05 mm), 18 facets 0.50 and 0.31: five corners are left, or they stand 0.1 mm off.
+@pytest.mark.parametrize("change", [thinned, thinned_by_quadrics])
+@pytest.mark.parametrize(("turn", "tolerance"), [("vertical", EXPORT), ("along x", EXPORT)])
+def test_thinned_to_half_nineteen_of_twenty_are_left(turn, tolerance, change):
+    tally = tally_of(parts.WITH_HOLES.values(), turn, tolerance, change)
+    assert tally.true == 128
     assert tally.recall >= 0.95, tally.missed
     assert tally.precision >= 0.99, tally.invented
     assert tally.worst <= 0.05
 
 
-@pytest.mark.parametrize(("tolerance", "makes"), [(FINE, (parts.through,)), (USUAL, (parts.blind,))])
-def test_thinned_to_half_by_quadrics_too(tolerance, makes):
-    """Corners are pushed off the circle here: the diameter is that of the same circumference."""
-    tally = tally_of(makes, "vertical", tolerance, thinned_by_quadrics)
+def test_thinned_from_a_finer_chord_and_a_wider_angle_too():
+    tally = tally_of(parts.WITH_HOLES.values(), "along y", USUAL, thinned_by_quadrics)
     assert tally.recall >= 0.95, tally.missed
     assert tally.precision >= 0.99, tally.invented
+    assert tally.worst <= 0.05
+
+
+def test_thinned_from_a_coarse_mesh_nine_of_ten_are_left():
+    tally = tally_of(parts.WITH_HOLES.values(), "along x", COARSE, thinned)
+    assert tally.recall >= 0.9, tally.missed
+    assert tally.precision >= 0.99, tally.invented
+    assert tally.worst <= 0.05
+
+
+def test_thinned_by_passes_of_collapses_too():
+    """This library wipes out whole bores of a part made of as few triangles as possible, such as EXPORT's plates."""
+    tally = tally_of((parts.through, parts.blind, parts.stepped), "vertical", USUAL, thinned_in_passes)
+    assert tally.recall >= 0.95, tally.missed
+    assert tally.precision >= 0.99, tally.invented
+    assert tally.worst <= 0.05
+
+
+@pytest.mark.parametrize("change", [thinned, thinned_by_quadrics])
+@pytest.mark.parametrize("make", FLAT.values())
+def test_flat_sided_holes_and_slots_survive_where_their_flats_have_triangles_to_spare(make, change):
+    """Each triangle cut in four: a plane face drawn with as few as possible has none to give, and halving ends it."""
+    tally = tally_of((make,), "vertical", EXPORT, lambda mesh: change(quartered(mesh)))
+    assert tally.recall >= 0.95, tally.missed
+    assert tally.precision >= 0.95, tally.invented
     assert tally.worst <= 0.05

@@ -1,6 +1,7 @@
 """Mutated files: each is answered, by a summary-ready solid or a refusal, and nothing else ever escapes."""
 
 import random
+import re
 import zipfile
 from io import BytesIO
 
@@ -72,7 +73,18 @@ def cut_out(data, chance):
     return data[:i] + data[i + n :]
 
 
-MUTATIONS = (flipped, truncated, swapped, repeated, overwritten, cut_out)
+def miscounted(data, chance):
+    """Two numbers of the head exchanged, which are its counts as a rule; a binary STL counts one more or less."""
+    numbers = list(re.finditer(rb"(?<![\w.#-])\d+(?![\w.])", data[:400]))
+    if len(numbers) < 2:
+        at = min(80, len(data) - 1)
+        return data[:at] + bytes([(data[at] + chance.choice([1, 255])) % 256]) + data[at + 1 :]
+    one, two = sorted(chance.sample(numbers, 2), key=lambda found: found.start())
+    between = data[one.end() : two.start()]
+    return data[: one.start()] + two.group() + between + one.group() + data[two.end() :]
+
+
+MUTATIONS = (flipped, truncated, swapped, repeated, overwritten, cut_out, miscounted)
 
 
 def mutated(name, number):

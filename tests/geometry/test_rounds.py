@@ -172,3 +172,63 @@ def test_a_hole_that_a_slot_cuts_open_keeps_its_facets():
     (hole,) = [f for f in summarise(shapes.obj(cut), fmt="obj", unit="mm").features if f.kind is FeatureKind.HOLE]
     assert hole.facets == 24
     assert hole.across_flats_mm == pytest.approx(3.743 * math.cos(math.pi / 24), abs=0.01)
+
+
+def test_a_perforated_plate_has_each_of_its_holes_once():
+    holes = [(1.5, 3.0 + 3 * i, 3.0 + 3 * j) for i in range(12) for j in range(12)]
+    plate = shapes.box(39, 39, 4) - shapes.Body.batch_boolean(
+        [shapes.cylinder(d, 6, 24, (x, y, -1)) for d, x, y in holes], shapes.manifold3d.OpType.Add
+    )
+    features = found(plate)
+    assert len(features) == 144
+    assert {(f.kind, round(f.nominal_mm, 3)) for f in features} == {(FeatureKind.HOLE, 1.5)}
+    assert {(round(f.at_mm[0]), round(f.at_mm[1])) for f in features} == {(int(x), int(y)) for _, x, y in holes}
+
+
+def test_a_lattice_of_curved_sheets_has_no_hole_however_fine_its_mesh():
+    """A gyroid (Schoen 1970) has straight lines and tunnels that look round, and no bore."""
+
+    def depth(x, y, z):
+        x, y, z = (math.pi / 5 * v for v in (x, y, z))
+        return 0.4 - abs(math.sin(x) * math.cos(y) + math.sin(y) * math.cos(z) + math.sin(z) * math.cos(x))
+
+    assert found(shapes.Body.level_set(depth, [-6.0] * 3 + [6.0] * 3, 0.3)) == []
+
+
+def test_a_mesh_beyond_the_limit_says_that_nothing_was_searched_for(monkeypatch):
+    part = shapes.plate_with_holes([(6.0, 20.0, 20.0)])
+    monkeypatch.setattr("workers.geometry.features.MOST_TRIANGLES", 100)
+    summary = summarise(shapes.stl(part), fmt="stl", unit="mm")
+    assert {f.kind for f in summary.features} == {FeatureKind.LENGTH}
+    assert any("not searched for" in note and "100" in note for note in summary.notes)
+
+
+@pytest.mark.parametrize("corners", [7, 8, 12, 20])
+@pytest.mark.parametrize("flat", [60, 90])  # degrees of the circle that a flat takes
+@pytest.mark.parametrize("flats", [1, 2])
+def test_a_bore_drawn_with_flats_is_no_thinned_circle(corners, flat, flats):
+    """Its corners are all on one circle too, but evenly spaced."""
+    share = 2 * math.pi / flats
+    half = math.radians(flat / 2)
+    turns = np.concatenate([k * share + np.linspace(half, share - half, corners // flats) for k in range(flats)])
+    outline = shapes.manifold3d.CrossSection([[(3 * math.cos(t), 3 * math.sin(t)) for t in turns]])
+    part = shapes.box(20, 20, 5) - shapes.Body.extrude(outline, 10).translate((10, 10, -1))
+    assert [f for f in found(part) if f.kind is FeatureKind.HOLE] == []
+
+
+@pytest.mark.parametrize("sides", [4, 5, 6])
+def test_a_polygon_with_cut_corners_is_no_thinned_circle(sides):
+    """Its corners are on one circle, unevenly spaced, but a turn brings them back."""
+    turns = [(k + s * 0.4) * 2 * math.pi / sides for k in range(sides) for s in (-1, 1)]
+    outline = shapes.manifold3d.CrossSection([[(5 * math.cos(t), 5 * math.sin(t)) for t in turns]])
+    part = shapes.box(20, 20, 5) - shapes.Body.extrude(outline, 10).translate((10, 10, -1))
+    assert [f for f in found(part) if f.kind is FeatureKind.HOLE] == []
+
+
+def test_a_circle_that_lost_corners_unevenly_is_a_hole_of_its_own_diameter():
+    turns = np.radians([0, 20, 70, 110, 130, 190, 240, 260, 310])
+    outline = shapes.manifold3d.CrossSection([[(3 * math.cos(t), 3 * math.sin(t)) for t in turns]])
+    (hole,) = found(shapes.box(20, 20, 5) - shapes.Body.extrude(outline, 10).translate((10, 10, -1)))
+    assert (hole.kind, hole.through) == (FeatureKind.HOLE, True)
+    assert hole.nominal_mm == pytest.approx(6, abs=1e-3)
+    assert hole.across_flats_mm == pytest.approx(6 * math.cos(math.radians(30)), abs=1e-3)  # the widest gap is 60

@@ -94,6 +94,14 @@ def test_document_types_and_entities_are_refused(head):
         read(shapes.package(shapes.simple_model(BOX, head=head)))
 
 
+@pytest.mark.parametrize("encoding", ["UTF-9", "utf-7", "gb18030", "idna"])
+def test_an_encoding_that_is_not_known_is_refused(encoding):
+    """XML 1.0, 4.3.3: an encoding that a processor cannot read is a fatal error."""
+    model = shapes.simple_model(shapes.box(1, 1, 1), head=f'<?xml version="1.0" encoding="{encoding}"?>')
+    with pytest.raises(MeshRefusedError):
+        read(shapes.package(model))
+
+
 def test_a_document_type_hidden_in_two_byte_text_is_refused():
     hidden = shapes.simple_model(BOX, head='<?xml version="1.0" encoding="UTF-16"?><!DOCTYPE m>').encode("utf-16")
     with pytest.raises(MeshRefusedError, match="DOCTYPE or ENTITY"):

@@ -24,7 +24,7 @@ from workers.model.fleet import TipMaterial
 from workers.model.job import CriticalDetail
 from workers.model.part import FeatureKind, SmallestFeatures
 from workers.model.routing import Help
-from workers.routing.betterments import WEAK, betterments, gain_of, weaknesses
+from workers.routing.betterments import WEAK, betterments, gain_of, left_in_corners_mm, weaknesses
 from workers.routing.decide import Router, best
 from workers.routing.help import helps
 
@@ -157,3 +157,65 @@ def test_every_change_tried_keeps_what_the_job_asked_for() -> None:
         assert change.spec.quantity == TIGHT.quantity
         assert len(change.spec.tolerances) == len(TIGHT.tolerances)
         assert best(change.shop, change.spec) is not None
+
+
+def test_a_tight_inner_corner_is_helped_by_a_larger_radius() -> None:
+    """Geometry: a circle of radius w/2 in a square corner comes no nearer to it than (sqrt 2 - 1) w/2."""
+    ribbed = SmallestFeatures(rib_mm=0.9, corner_radius_mm=0.0)
+    spec = job(summary=block(smallest=ribbed))
+    [routing] = Router(shop(nozzles=WIDE)).route([spec])
+    assert routing.chosen is not None
+    width = routing.chosen.bead_width_mm
+    assert left_in_corners_mm(spec.part(), width) == pytest.approx((math.sqrt(2.0) - 1.0) * width / 2.0)
+    one = the(helps(Router(shop(nozzles=WIDE)), spec), "the tightest inner corner")
+    assert one.unit == "mm"
+    assert one.amount == pytest.approx(width / 2.0, abs=0.0101)
+    assert "instead of 0.00 mm" in one.change
+    assert one.gain is not None
+    assert one.gain > 0.0
+    assert "in a square corner the bead leaves 0.00 mm instead of 0.1" in one.effect
+    # followed, it is not said again
+    rounder = replace(ribbed, corner_radius_mm=one.amount)
+    assert not [
+        again
+        for again in helps(Router(shop(nozzles=WIDE)), job(summary=block(smallest=rounder)))
+        if "corner" in again.change
+    ]
+
+
+def test_a_radius_that_no_score_weighs_is_said_with_what_it_leaves_and_no_gain() -> None:
+    fine = block(curves=curves(0.35), smallest=SmallestFeatures(rib_mm=0.35, corner_radius_mm=0.1))
+    *_, last = helps(Router(shop(nozzles=WIDE)), job(summary=fine))
+    assert "instead of 0.10 mm" in last.change
+    assert last.gain == pytest.approx(0.0)
+    assert "in a square corner the bead leaves 0.00 mm instead of" in last.effect
+
+
+def test_a_critical_detail_is_named_with_the_size_that_it_lacks() -> None:
+    pin = CriticalDetail(name="pin", kind=FeatureKind.BOSS, size_mm=0.3)
+    edge = CriticalDetail(name="edge", kind=FeatureKind.RIB, size_mm=0.5)
+    the_shop = shop(nozzles=WIDE)
+    one = the(helps(Router(the_shop), job(critical=(pin, edge))), "Draw 'pin'")
+    assert "'pin' with a radius of at least 0.27 mm instead of 0.15 mm" in one.change
+    assert "'edge' at least 0.54 mm wide instead of 0.50 mm" in one.change
+    assert (one.amount, one.unit) == (pytest.approx(0.24), "mm")
+    larger = (replace(pin, size_mm=0.54), replace(edge, size_mm=0.54))
+    [routing] = Router(the_shop).route([job(critical=larger)])
+    assert routing.chosen is not None
+
+
+def test_by_how_much_is_a_number_with_a_unit() -> None:
+    found = helps(Router(shop(nozzles=WIDE)), TIGHT)
+    tried = [one for one in found if one.then is not None]
+    assert len(tried) >= 3
+    for one in tried:
+        assert one.saved_h is not None
+        assert one.good_gain is not None
+    looser = the(found, "Let 'guide hole'")
+    low, high = (float(word) for word in looser.change.split(" be ")[1].split(" mm")[0].split(" to "))
+    before = looser.change.split("instead of ")[1].split(" mm")[0].split(" to ")
+    assert looser.amount == pytest.approx((high - low) - (float(before[1]) - float(before[0])), abs=0.0011)
+    assert (looser.unit, the(found, "0.4 mm nozzle").amount) == ("mm", 0.4)
+    assert looser.good_gain is not None
+    assert looser.good_gain > 0.1
+    assert " of 100 copies good instead of " in looser.effect

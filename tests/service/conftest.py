@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 import redis
 from flask import Flask
 from flask.testing import FlaskClient
+from playwright.sync_api import Browser
 from werkzeug.test import TestResponse
 
 from service.app import create_app
 from service.settings import Settings
 from tests.service import api_bodies as bodies
+from tests.service.browsers import PLAIN, a_browser
 
 
 class Caller:
@@ -74,3 +77,10 @@ def shop(api: Caller) -> Caller:
 @pytest.fixture
 def client(api: Caller) -> FlaskClient:
     return api.client
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: Path, request: pytest.FixtureRequest) -> Iterator[Browser]:
+    """One a module, with its CHROMIUM_FLAGS if it has any."""
+    with a_browser(chromium, getattr(request.module, "CHROMIUM_FLAGS", PLAIN)) as started:
+        yield started

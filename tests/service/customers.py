@@ -18,16 +18,33 @@ from tests.service.processes import wait_until
 from workers.store.stores import Stores, open_stores
 
 
-def call(port: int, method: str, path: str, body: Any = None, **headers: str) -> tuple[int, Any]:
+def call(
+    port: int, method: str, path: str, body: Any = None, *, host: str = "127.0.0.1", **headers: str
+) -> tuple[int, Any]:
     """One request; (0, None) where the connection broke. Nothing is tried again here."""
     named = {name.replace("_", "-"): value for name, value in headers.items()}
-    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
+    connection = http.client.HTTPConnection(host, port, timeout=20)
     try:
         connection.request(method, path, json.dumps(body), {"Content-Type": "application/json", **named})
         answer = connection.getresponse()
         return answer.status, json.loads(answer.read() or b"null")
     except (OSError, http.client.HTTPException, json.JSONDecodeError):
         return 0, None
+    finally:
+        connection.close()
+
+
+def get_text(port: int, path: str, host: str = "127.0.0.1", **headers: str) -> str:
+    """The text behind an address; empty where there is no answer, or a refusal."""
+    connection = http.client.HTTPConnection(host, port, timeout=20)
+    try:
+        connection.request("GET", path, headers=headers)
+        answer = connection.getresponse()
+        text = answer.read().decode()
+    except (OSError, http.client.HTTPException):
+        return ""
+    else:
+        return text if answer.status == 200 else ""
     finally:
         connection.close()
 
@@ -49,10 +66,14 @@ CUSTOMERS = 3
 
 @dataclass
 class Customers:
-    """Threads that hand jobs in until told to stop. acknowledged: every job id that came with a 202."""
+    """Threads that hand jobs in until told to stop. acknowledged: every job id that came with a 202.
+
+    batch: jobs in every fourth request; pause_s: after each that was acknowledged.
+    """
 
     port: int
     batch: int = 40
+    pause_s: float = 0.0
     acknowledged: list[str] = field(default_factory=list)
     refused: Counter[int] = field(default_factory=Counter)
     _over: threading.Event = field(default_factory=threading.Event)
@@ -87,6 +108,7 @@ class Customers:
             if status == 202:
                 rows = answer.get("items", [answer])
                 self.acknowledged += [row["id"] for row in rows]
+                self._over.wait(self.pause_s)
                 return
             self.refused[status] += 1
             if self._over.wait(0.05):
@@ -116,8 +138,8 @@ def require_each_routed_once(stores: Stores, acknowledged: list[str]) -> None:
     states = Counter(record.state.value for record in records if record is not None)
     assert states == {"bound": len(acknowledged)}
     for kind in ("job.routed", "job.bound"):
-        told = _told(stores, kind)
-        assert {told[f"job/{job_id}"] for job_id in acknowledged} == {1}
+        count = told(stores, kind)
+        assert {count[f"job/{job_id}"] for job_id in acknowledged} == {1}
     lists = [stores.dispatch.get(machine.id) for machine in stores.fleet.snapshot().machines]
     on_lists = Counter(one.entry.job_id for each in lists for one in each.listed)
     assert {on_lists[job_id] for job_id in acknowledged} == {1}
@@ -125,7 +147,7 @@ def require_each_routed_once(stores: Stores, acknowledged: list[str]) -> None:
     assert max(names.values()) == 1
 
 
-def _told(stores: Stores, kind: str) -> Counter[str]:
+def told(stores: Stores, kind: str) -> Counter[str]:
     """How often each job was said to be so, over the whole event stream."""
     told: Counter[str] = Counter()
     last = "0"

@@ -74,7 +74,7 @@ class Seen:
     host: str
     faults: list[str] = field(default_factory=list)
 
-    def open(self, path: str) -> Page:
+    def open(self, path: str, status: int = 200) -> Page:
         page = self.context.new_page()
         page.on(
             "console", lambda m: self.faults.append(f"{m.type}: {m.text}") if m.type in {"error", "warning"} else None
@@ -83,7 +83,7 @@ class Seen:
         page.on("request", lambda r: self._own(r.url))
         answer = page.goto(path)
         assert answer is not None
-        assert answer.status == 200, path
+        assert answer.status == status, path
         return page
 
     def _hear(self, kind: str, text: str) -> None:

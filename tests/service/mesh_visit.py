@@ -23,19 +23,6 @@ from workers.model.job import JobState
 from workers.model.record import JobRecord
 from workers.store.stores import Stores
 
-# Chromium's own software renderer, so that WebGL is there on a machine without a graphics card.
-CHROMIUM_FLAGS = [
-    "--no-sandbox",
-    "--use-angle=swiftshader",
-    "--enable-unsafe-swiftshader",
-    "--ignore-gpu-blocklist",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-WITHOUT_GL = [*CHROMIUM_FLAGS, "--disable-3d-apis"]
 PLATE = shapes.stl(shapes.plate_with_holes([(6.0, 15.0, 20.0), (3.2, 40.0, 12.0), (10.0, 45.0, 28.0)]))
 
 

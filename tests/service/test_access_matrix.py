@@ -33,12 +33,17 @@ MATRIX = {
         POST /hand-in/mesh
         POST /hand-in/parts/<part_id>
         POST /jobs/<job_id>/cancel
+        POST /jobs/<job_id>/links
+        POST /jobs/<job_id>/links/<share_id>/revoke
     """,
     Scope.OPERATE: """
         POST /v1/jobs/<job_id>/retry
         POST /jobs/<job_id>/retry
         POST /machines/<machine_id>/take
         POST /machines/<machine_id>/move
+        POST /plans
+        POST /plans/<plan_id>/stop
+        POST /plans/<plan_id>/apply
         POST /claims/<claim_id>/renew
         POST /claims/<claim_id>/give-back
         POST /claims/<claim_id>/finish
@@ -68,6 +73,9 @@ MATRIX = {
         POST /v1/line-up-studies
         POST /v1/line-up-studies/<study_id>/cancellation
         POST /line-up-studies/<study_id>/cancel
+        POST /bore-trials/new
+        POST /bore-trials/<trial_id>/start
+        POST /bore-trials/<trial_id>/runs/<int:number>
         POST /v1/plans
         POST /v1/plans/<plan_id>/cancellation
         POST /v1/plans/<plan_id>/apply
@@ -105,6 +113,8 @@ OPEN_ROUTES = {
     "GET /sign-in",
     "POST /sign-in",
     "POST /sign-out",
+    "GET /shared/<job_id>/<share_id>",
+    "GET /shared/<job_id>/<share_id>/pictures/<name>.svg",
     "GET /assets/<path:filename>",
 }
 

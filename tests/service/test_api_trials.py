@@ -310,6 +310,62 @@ def test_a_trial_of_a_part_prints_that_part(shop):
     assert outcome["sizes"][0]["expected_probability"] is not None
 
 
+def test_a_trial_of_two_parts_prints_both_and_judges_each(shop):
+    summaries = [api_bodies.summary() | {"extent_z_mm": 10.0}, api_bodies.summary()]
+    parts = [shop.made("/v1/parts", {"summary": one})["id"] for one in summaries]
+    bore = {"name": "bore", "kind": "size", "feature": "hole", "nominal_mm": 6, "facets": 64, "iso286": "H11"}
+    measures = [{"name": "time", "kind": "time"}, bore | {"part_id": parts[1], "use": "sliding fit"}]
+    body = bodies.trial(part_ids=parts, measures=measures)
+    trial = shop.made("/v1/bore-trials", body)
+    assert [one["name"] for one in trial["plan"]["measures"]] == ["time, part 1", "time, part 2", "bore"]
+    assert len(trial["runs"]) == 24
+    assert [one["runs"] for one in trial["estimate"]["parts"]] == [12, 12]
+    shown = {one["measure"]: one["at_80"] for one in trial["power"]["measures"]}
+    assert shown["time, part 1"] == shown["time, part 2"]
+    # what was read can be given again
+    assert shop.made("/v1/bore-trials", trial["plan"])["runs"] == trial["runs"]
+    now = started(shop, trial)
+    routed(shop)
+    path = f"/v1/bore-trials/{trial['id']}"
+    for run in handed_in(now):
+        assert shop.get(f"/v1/jobs/{run['job_id']}").json["spec"]["part_id"] == run["part_id"]
+        sized = bodies.result(print_h=1.1, sizes=[{"name": "bore", "measured_mm": 6.02}], kept=[], lost=[])
+        answer = shop.post(f"{path}/runs/{run['number']}/result", sized)
+        assert answer.status_code == (201 if run["part_id"] == parts[1] else 422), answer.text
+        if answer.status_code == 422:
+            assert answer.json["errors"][0]["pointer"] == "/sizes/0/name"
+            plain = bodies.result(print_h=1.1, sizes=[], kept=[], lost=[])
+            assert shop.post(f"{path}/runs/{run['number']}/result", plain).status_code == 201
+    report = shop.get(f"{path}/analysis").json
+    counted = {one["measure"]: one["n"] for one in report["measures"]}
+    assert counted["time, part 1"] + counted["time, part 2"] == report["results"] > 0
+    rows = list(csv.DictReader(io.StringIO(shop.get(f"{path}/results.csv").text)))
+    assert {row["part"] for row in rows} == set(parts)
+
+
+@pytest.mark.parametrize(
+    ("changes", "where"),
+    [
+        ({"part_id": "a"}, "/part_id"),
+        ({"part_ids": ["a", "a"]}, "/part_ids/1"),
+        ({"part_ids": ["a", "b"]}, "/part_ids/1"),
+        ({"measures": [{"name": "time", "kind": "time", "part_id": "b"}]}, "/measures/0/part_id"),
+    ],
+)
+def test_parts_that_make_no_sense_are_refused_at_their_place(shop, changes, where):
+    known = shop.made("/v1/parts", {"summary": api_bodies.summary()})["id"]
+    ids = {"a": known, "b": "p-" + "a" * 52}
+    body = bodies.trial(part_ids=[known], measures=[{"name": "time", "kind": "time"}])
+    for name, value in changes.items():
+        if name == "measures":
+            body[name] = [one | {"part_id": ids[one["part_id"]]} for one in value]
+        else:
+            body[name] = ids[value] if isinstance(value, str) else [ids[one] for one in value]
+    answer = shop.post("/v1/bore-trials", body)
+    assert answer.status_code == 422
+    assert where in [one["pointer"] for one in answer.json["errors"]]
+
+
 def test_a_trial_whose_part_is_gone_does_not_start(shop):
     part = shop.made("/v1/parts", {"summary": api_bodies.summary()})
     trial = shop.made("/v1/bore-trials", bodies.trial(part_id=part["id"], measures=[{"name": "c", "kind": "clog"}]))

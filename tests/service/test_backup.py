@@ -154,6 +154,7 @@ def test_the_api_says_that_the_data_are_newer(redis_client: redis.Redis, api: Ca
     assert api.get("/readyz").status_code == 503
     assert api.get("/healthz").status_code == 200
     redis_client.set(KEYS.schema, SCHEMA)
+    api.stores.presence.beat("routing", "r")
     assert api.get("/readyz").status_code == 200
 
 

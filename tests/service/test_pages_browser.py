@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 import pytest
 import redis
 from flask import Flask
-from playwright.sync_api import Browser, Page, Request, sync_playwright
+from playwright.sync_api import Browser, Page, Request
 from werkzeug.serving import make_server
 
 from service.app import create_app
@@ -24,16 +24,6 @@ from workers.tasks import drain_inbox
 
 pytestmark = pytest.mark.browser
 
-# The browser must not speak to anybody by itself: a request that leaves the host is then ours.
-CHROMIUM_FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 WIDTHS = (360, 1024, 1600)
 
 
@@ -88,14 +78,6 @@ def live(redis_client: redis.Redis, redis_url: str) -> Iterator[Live]:
     server.shutdown()
     thread.join(timeout=10)
     server.server_close()
-
-
-@pytest.fixture(scope="module")
-def browser(chromium: Path) -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=str(chromium), args=CHROMIUM_FLAGS)
-        yield started
-        started.close()
 
 
 @pytest.fixture

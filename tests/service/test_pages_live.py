@@ -4,30 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 import redis
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from service.app import create_app
 from service.settings import Settings
 from tests.service import api_bodies as bodies
+from tests.service.browsers import PATIENCE_MS
 from tests.service.live_pages import Server, reader
-from tests.service.test_pages_browser import CHROMIUM_FLAGS
 from workers.store.claims import Taking
 
 pytestmark = pytest.mark.browser
-PATIENCE_MS = 30_000  # generous: a loaded machine must not fail a test
-
-
-@pytest.fixture(scope="module")
-def browser(chromium: Path) -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=str(chromium), args=CHROMIUM_FLAGS)
-        expect.set_options(timeout=PATIENCE_MS)
-        yield started
-        started.close()
 
 
 @pytest.fixture

@@ -11,13 +11,13 @@ from playwright.sync_api import Browser, Playwright, expect, sync_playwright
 
 from service.app import create_app
 from service.settings import Settings
-from tests.service.mesh_visit import CHROMIUM_FLAGS, PLATE, WITHOUT_GL, Counter, Visit, counter, visit
+from tests.service.browsers import PATIENCE_MS, WITH_GL, WITHOUT_GL, launched
+from tests.service.mesh_visit import PLATE, Counter, Visit, counter, visit
 from workers.model.job import JobState
 
 pytestmark = pytest.mark.browser
 
 LIMIT = 200_000
-PATIENCE_MS = 30_000
 expect.set_options(timeout=PATIENCE_MS)
 
 
@@ -35,9 +35,8 @@ def playwright() -> Iterator[Playwright]:
 
 @pytest.fixture(scope="module")
 def browser(playwright: Playwright, chromium: Path) -> Iterator[Browser]:
-    started = playwright.chromium.launch(executable_path=str(chromium), args=CHROMIUM_FLAGS)
-    yield started
-    started.close()
+    with launched(playwright, chromium, WITH_GL) as started:
+        yield started
 
 
 def is_sound(seen: Visit, name: str) -> None:
@@ -105,7 +104,7 @@ def test_the_picture_turns_by_keys_and_stands_still_by_itself(browser: Browser, 
 
 
 def test_without_webgl_the_layer_and_the_list_remain(playwright: Playwright, chromium: Path, at: Counter) -> None:
-    bare = playwright.chromium.launch(executable_path=str(chromium), args=WITHOUT_GL)
+    bare = playwright.chromium.launch(executable_path=str(chromium), args=list(WITHOUT_GL))
     with visit(bare, at, viewport={"width": 360, "height": 800}) as seen:
         page = seen.page
         seen.give()

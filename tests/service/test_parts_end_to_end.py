@@ -8,14 +8,17 @@ import os
 import signal
 import sys
 import threading
+import urllib.request
 import uuid
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+from prometheus_client.parser import text_string_to_metric_families
 
 from tests.geometry import shapes
 from tests.geometry.test_fuzz import ORIGINALS, declared, mutated
@@ -188,9 +191,9 @@ def test_most_hostile_files_are_refused_outright(shop: Shop) -> None:
 
 
 def test_mutated_files_are_each_answered_by_a_worker_that_lives_on(shop: Shop) -> None:
-    """Sixteen here, a process each; the same mutations by the thousand run in tests/geometry/test_fuzz.py."""
+    """Each kind of file and of mutation; a thousand of them: ``python -m tests.benchmarks.bench_hostile``."""
     worker = shop.up.pid_of("geometry-worker-1")
-    files = [(mutated(name, number), declared(name)) for name in ORIGINALS for number in (2, 5)]
+    files = [(mutated(name, number), declared(name)) for name in ORIGINALS for number in range(7)]
     made = [shop.upload("/v1/parts", data, unit="mm", format=kind) for data, kind in files]
     assert {status for status, _ in made} <= {200, 202}
     for _, part in made:
@@ -239,7 +242,8 @@ def test_no_acknowledged_upload_is_lost_when_processes_are_killed(shop: Shop) ->
         seen = len(kept)
         wait_until(lambda seen=seen: len(kept) > seen + 2, "more uploads acknowledged")
         before = shop.up.pid_of(child)
-        os.kill(before, signal.SIGKILL)
+        with suppress(ProcessLookupError):  # a worker whose store was just killed may end before we come
+            os.kill(before, signal.SIGKILL)
         wait_until(lambda child=child, before=before: shop.up.pid_of(child) != before, f"a new {child}")
     over.set()
     uploader.join()
@@ -264,3 +268,55 @@ def test_the_last_of_it_all(shop: Shop) -> None:
 def _children(parent: int) -> list[int]:
     """Processes whose parent is ``parent`` (proc(5): /proc/PID/task/TID/children)."""
     return [int(pid) for pid in Path(f"/proc/{parent}/task/{parent}/children").read_text().split()]
+
+
+# --- what those who run it see ----------------------------------------------------------------------------------
+
+
+def figures(shop: Shop) -> dict[str, float]:
+    """One scrape of whichever process answers, by the parser of the Prometheus project's own library."""
+    with urllib.request.urlopen(f"http://127.0.0.1:{shop.port}/metrics", timeout=30) as page:
+        families = text_string_to_metric_families(page.read().decode())
+        return {
+            one.name + "".join(f"/{value}" for value in one.labels.values()): one.value
+            for family in families
+            for one in family.samples
+        }
+
+
+def test_the_figures_tell_the_traffic_whichever_process_is_asked(shop: Shop) -> None:
+    """Handed in to two processes of the API, routed by two workers; counted once, and the same from everyone."""
+    before, singles, batch = figures(shop), 7, 40
+    for number in range(singles):
+        status, _ = call(shop.port, "POST", "/v1/jobs", bodies.job(name=f"single {number}"))
+        assert status == 202
+    status, _ = call(shop.port, "POST", "/v1/job-batches", {"jobs": [bodies.job() for _ in range(batch)]})
+    assert status == 202
+    wait_until(lambda: figures(shop)["borewright_routed_seconds_count"] >= before_count(before, singles + batch), "all")
+    scrapes = [figures(shop) for _ in range(6)]
+    for after in scrapes:
+        for name in ("jobs_accepted_total", "routed_seconds_count", "batch_jobs_sum"):
+            assert after[f"borewright_{name}"] - before.get(f"borewright_{name}", 0) == singles + batch, name
+        assert after["borewright_inbox_jobs"] == after["borewright_inbox_oldest_seconds"] == 0
+        assert {queue: after[f"borewright_workers/{queue}"] for queue in ("routing", "geometry", "planning")} == {
+            "routing": 2,
+            "geometry": 1,
+            "planning": 1,
+        }
+        waits = after["borewright_routed_seconds_sum"] - before["borewright_routed_seconds_sum"]
+        assert 0 < waits < 60 * (singles + batch)
+
+
+def before_count(before: dict[str, float], more: int) -> float:
+    return before.get("borewright_routed_seconds_count", 0) + more
+
+
+def test_one_id_leads_from_the_caller_to_the_worker(shop: Shop) -> None:
+    trace = "4bf92f3577b34da6a3ce929d0e0e4736"  # the example of W3C Trace Context, section 3.3
+    status, made = call(shop.port, "POST", "/v1/jobs", bodies.job(), traceparent=f"00-{trace}-00f067aa0ba902b7-01")
+    assert status == 202
+    shop.await_job(made["id"])
+    shop.up.wait_for_log(rf"jobs accepted count=1 job_ids={made['id']} request_id={trace}")
+    shop.up.wait_for_log(rf"jobs scored routed=1 job_ids={made['id']} request_id={trace}")
+    events = [one for one in shop.stores.events.after("0", 100_000) if one.subject == f"job/{made['id']}"]
+    assert [one.data["request_id"] for one in events if one.kind in {"job.accepted", "job.routed"}] == [trace, trace]

@@ -13,6 +13,7 @@ from workers.model.job import JobState
 from workers.routing.decide import Router
 from workers.store.inbox import Result
 from workers.store.stores import Stores, open_stores
+from workers.tasks import routing
 
 
 @pytest.fixture
@@ -114,3 +115,73 @@ def test_the_bell_is_wanted_for_untaken_and_for_forgotten_jobs(stores: Stores) -
     assert not stores.inbox.needs_a_bell()
     threading.Event().wait(0.1)
     assert stores.inbox.needs_a_bell()
+
+
+# --- a job that ends its worker ----------------------------------------------------------------------------------
+
+
+def cut_off(stores: Stores, times: int) -> None:
+    """A worker that dies so often over the same share, taken in whole."""
+    for _ in range(times):
+        stores.inbox.take("host.routing-1", 10)
+
+
+def test_a_share_cut_off_once_is_taken_whole_again(stores: Stores) -> None:
+    stores.jobs.accept([job("a"), job("b")])
+    cut_off(stores, 1)
+    assert [one.alone for one in stores.inbox.take("host.routing-1", 10)] == [False, False]
+
+
+def test_a_share_cut_off_again_is_taken_one_by_one(stores: Stores) -> None:
+    ids = stores.jobs.accept([job("a"), job("b"), job("c")])
+    cut_off(stores, 2)
+    done = []
+    while entries := stores.inbox.take("host.routing-1", 10):
+        [entry] = entries
+        done.append(entry.job_id)
+        assert entry.alone
+        assert stores.inbox.strike(entry) == 1
+        stores.inbox.commit([Result(entry, JobState.ROUTED, Router(shop()).route([job()])[0])])
+    assert done == ids
+    assert stores.client.hlen(stores.keys.inbox_strikes) == 0
+
+
+def test_a_job_that_ends_every_worker_fails_and_the_others_are_routed(
+    stores: Stores, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The worker's end is an exception that nothing handles; each try is a new worker of the same name."""
+    for thing in (shop().machines, shop().nozzles, shop().materials, shop().spools):
+        for one in thing:
+            stores.fleet.create(one)
+    good, deadly, late = stores.jobs.accept([job("good"), job("deadly"), job("late")])
+    route_all = routing.route_all
+
+    def deadly_to_one(router: Router, specs: list) -> list:
+        if any(spec.name == "deadly" for spec in specs):
+            raise SystemExit(9)
+        return route_all(router, specs)
+
+    monkeypatch.setattr(routing, "route_all", deadly_to_one)
+    ends = 0
+    while stores.inbox.waiting() and ends < 20:
+        try:
+            routing.drain_inbox(stores, "host.routing-1")
+        except SystemExit:
+            ends += 1
+    assert [stores.jobs.get(one).state for one in (good, deadly, late)] == ["routed", "failed", "routed"]
+    assert stores.jobs.get(deadly).reason == routing.ENDS_ITS_WORKER
+    assert ends == 2 + routing.STRIKES  # twice with the others, then alone
+
+
+def test_a_store_that_takes_no_writes_is_not_held_against_a_job(stores: Stores) -> None:
+    stores.jobs.accept([job()])
+    cut_off(stores, 2)
+    [entry] = stores.inbox.take("host.routing-1", 10)
+    stores.client.config_set("maxmemory", "1")
+    try:
+        for _ in range(5):
+            with pytest.raises(redis.RedisError):
+                stores.inbox.strike(entry)
+    finally:
+        stores.client.config_set("maxmemory", "0")
+    assert stores.inbox.strike(entry) == 1

@@ -63,6 +63,11 @@ def _bound(limits: MeshLimits) -> None:
     cpu = int(2 * limits.seconds) + _GRACE_S  # two threads
     resource.setrlimit(resource.RLIMIT_CPU, (cpu, cpu))
     signal.setitimer(signal.ITIMER_REAL, limits.seconds + _GRACE_S)
+    die_with_parent()
+
+
+def die_with_parent() -> None:
+    """Have the kernel kill this process when the one that started it ends."""
     if sys.platform == "linux":
         import ctypes
 

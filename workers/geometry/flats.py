@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 
+from workers.geometry.finds import Finds, Found
 from workers.geometry.mesh import Floats
-from workers.geometry.rounds import Found, is_through, same_direction
+from workers.geometry.rounds import is_through
 from workers.geometry.walls import Surface, Wall, walls
 from workers.model.part import FeatureKind
 
@@ -18,36 +19,38 @@ _PAIR_SHARE = 0.2  # of the wall's area that the two long sides of a slot must h
 _SLOT_LENGTH = 1.4  # times the width; shorter outlines have no clear width
 _LARGE_SHARE = 0.25  # of the largest side; smaller ones belong to the corners
 _MOST_SIDES = 400
+_BINS = 240  # of 1.5 degrees: a side turns by no more than two, its opposite stands within 3 degrees of straight across
+_LEAST_PAIR = 0.12  # half of the wall in eight sides, less a little
 Side = tuple[float, float, float]  # azimuth of the normal, place along it, area
 
 
 def flats_of(surface: Surface, axes: list[Floats], taken: list[Found]) -> list[Found]:
     """Flat-sided holes (4, 6 or 8 equal sides) and slots around the given axes that no round hole took."""
-    found: list[Found] = []
+    found, rounds = Finds(taken), Finds(taken)
     every = np.ones(len(surface.turn_cos), dtype=bool)
     for axis in axes:
         for wall in walls(surface, axis, every):
-            one = None if _is_taken(wall, taken) else _inward(wall)
-            if one is not None and not any(_is_known(one, other) for other in [*found, *taken]):
-                found.append(one)
-    return found
+            one = None if not _has_opposite_sides(wall) or _is_taken(wall, rounds) else _inward(wall)
+            if one is not None and not found.know(one):
+                found.add(one)
+    return found.every[len(taken) :]
 
 
-def _is_taken(wall: Wall, taken: list[Found]) -> bool:
+def _has_opposite_sides(wall: Wall) -> bool:
+    """Whether two directions face to face may hold as much of the wall as any find needs: soon told, by a histogram."""
+    turn = np.arctan2(wall.facing[:, 1], wall.facing[:, 0]) / (2 * math.pi) * _BINS
+    areas = np.bincount(turn.astype(np.int64) % _BINS, wall.areas, minlength=_BINS)
+    along = np.concatenate([[0.0], np.cumsum(np.tile(areas, 3))])
+    here, there = _BINS + np.arange(_BINS), _BINS + _BINS // 2 + np.arange(_BINS)
+    pairs = along[here + 2] - along[here - 1] + along[there + 5] - along[there - 4]
+    return bool(pairs.max() >= _LEAST_PAIR * wall.areas.sum())
+
+
+def _is_taken(wall: Wall, taken: Finds) -> bool:
     """Whether a round find sits in the middle of this wall and is as wide."""
     low, high = wall.flat.min(axis=0), wall.flat.max(axis=0)
-    size = float((high - low).max())
     middle = wall.plane @ (low + high) / 2 + wall.axis * (wall.along.min() + wall.along.max()) / 2
-    near = (other for other in taken if abs(other.size_mm - size) < 0.05 * size)
-    return any(float(np.linalg.norm(other.at - middle)) < 0.05 * size + 0.05 for other in near)
-
-
-def _is_known(one: Found, other: Found) -> bool:
-    """Whether a find is another one again, seen around a nearly equal axis."""
-    narrow = min(one.size_mm, other.size_mm)
-    if other.kind is FeatureKind.BOSS or np.linalg.norm(one.at - other.at) > 0.3 * narrow:
-        return False
-    return bool(np.linalg.norm(one.at - other.at) < 0.1 * narrow or same_direction(one, other))
+    return taken.sit_at(middle, float((high - low).max()))
 
 
 def _inward(wall: Wall) -> Found | None:

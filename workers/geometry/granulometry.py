@@ -6,226 +6,138 @@ r, which gives what is laid, and with mitred corners by REACH x r, no corner fur
 connected piece of what the disc does not lay is a *feature* when it sticks out of that second, larger shape;
 otherwise it is the rounding of a corner. A corner's tip lies r / sin(t / 2) from the eroded shape (1.41 r at 90
 degrees, 2.00 r at 60, 2.61 r at 45): corners blunter than 52.8 degrees are roundings and sharper ones are points,
-which are features; a rib is a feature as soon as it stands out by half a radius. The same rule on the complement
-splits what the closing adds into filled slots and rounded inner corners.
+which are features; a rib is a feature as soon as it stands out by half a radius. The same rule on the voids splits
+what the closing adds into filled slots and rounded inner corners.
 
 Discs are a hair smaller than the bead (NARROWER), so a rib or slot exactly as wide as the bead is kept whole.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any
 
 import numpy as np
 
-from workers.geometry.corners import Corners, polygons_of
+from workers.geometry.corners import Corners
 from workers.geometry.mesh import Floats
-from workers.geometry.residue import apart, clipped
+from workers.geometry.openings import REACH_CORNER, Change, opened_areas, openings
+from workers.geometry.regions import islands, voids
 
 BEAD_WIDTHS_MM = (0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.7, 0.8, 1.0, 1.25, 1.6, 2.0)
-REACH = 1.5
-REACH_CORNER = 2.25  # 1 / sin(52.8 deg / 2): between the common corner angles 60 and 45 degrees
 NARROWER = 1e-3
-# Past the radius, so that outlines do not coincide: overlays are then ten times faster. The area at the radius itself
-# follows from the one at the hair by Steiner's formula.
-_HAIR = 1.01
-_SLIVER_MM2 = 1e-9  # smaller pieces come of rounding
-_POLYGON = 3
-_NEAR = 1.45  # radii: past the tip of a right angle, and short of REACH
-_MANY = 16  # tips to look at one by one
-_REACH_THINNED = 0.001  # radii; an arc of ARC_SEGMENTS strays by 0.005
-_AROUND = 4.0  # radii: further than any offset reaches
-# rad; offsets turn by less where they are arcs (a quarter turn / ARC_SEGMENTS, rounded to whole steps)
-_ARC_TURN = 0.35
 # A stretch of widths may be filled in when the sum of both curves rises over it by at most so many slacks: by the law,
 # or by what the layers around lead to expect. Engineering priors, checked against all widths of all layers.
 _AT_STAKE, _AT_STAKE_EXPECTED = 8.0, 40.0
-ARC_SEGMENTS = 8  # a quarter turn: 0.5 % on a radius, under 1e-5 on a section's area
 LOSS, GAIN = 0, 1
+_LAST = len(BEAD_WIDTHS_MM) - 1
+_RADII = np.array(BEAD_WIDTHS_MM) * (1 - NARROWER) / 2
+_POINT = 2 * math.acos(1 / REACH_CORNER)  # rad; corners that turn more are points
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Change:
-    """What one disc changes in one section, mm^2; pieces holds the features."""
-
-    feature: float
-    corner: float
-    pieces: tuple[Any, ...] = ()
+def lost(section: Any, width_mm: float) -> Change:
+    """What a bead of this width cannot lay in the section (shapely polygons, mm)."""
+    return _opened(islands(section), width_mm)
 
 
-def lost(section: Any, width_mm: float, corners: Corners | None = None) -> Change:
-    """What a bead of this width cannot lay in the section (shapely polygons, mm); its corners if at hand."""
-    return _disc(section, width_mm, corners, 1).change()
-
-
-def filled(section: Any, width_mm: float, corners: Corners | None = None) -> Change:
+def filled(section: Any, width_mm: float) -> Change:
     """What a bead of this width closes that should stay open."""
-    return _disc(section, width_mm, corners, -1).change()
+    return _opened(voids(section), width_mm)
+
+
+def features_at(section: Any, side: int, widths_mm: Iterable[float]) -> list[tuple[Any, ...]]:
+    """The features that beads of several widths lose (fill), taken together."""
+    corners = Corners.of((islands, voids)[side](section))
+    radii = np.array([_radius(width) for width in widths_mm])
+    k = len(corners.shapes)
+    changes = openings(corners, np.tile(np.arange(k), len(radii)), np.repeat(radii, k))
+    return [tuple(chain.from_iterable(c.pieces for c in changes[i * k : (i + 1) * k])) for i in range(len(radii))]
+
+
+def _opened(regions: Any, width_mm: float) -> Change:
+    which = np.arange(len(regions))
+    changes = openings(Corners.of(regions), which, np.full(len(which), _radius(width_mm)))
+    pieces = chain.from_iterable(change.pieces for change in changes)
+    return Change(sum(c.feature for c in changes), sum(c.corner for c in changes), tuple(pieces))
+
+
+def _radius(width_mm: float) -> float:
+    return width_mm * (1 - NARROWER) / 2
 
 
 @dataclass(slots=True, eq=False)
-class _Disc:
-    """One disc in one section: an opening (sense 1) or a closing (-1), radius in mm.
+class Regions:
+    """The regions of one side of a section, and the features of each at the widths computed.
 
-    moved is the section eroded (spread) by the radius; _back that shape moved back by a hair more; _reach the larger
-    shape with mitred corners. The latter two are made for the whole section only where they must be.
+    law (k, 2, 16): what sharp and blunt corners alone would make of features and corners, mm^2. Where the widest disc
+    passes along all of a region's outline, so do all others: such a region is ``smooth`` and follows the law.
     """
 
-    section: Any
     corners: Corners
-    radius: float
-    sense: int
-    moved: Any = None
-    _back: Any = None
-    _reach: Any = None
+    law: Floats
+    pieces: dict[int, dict[int, tuple[Any, ...]]] = field(default_factory=dict)
+    smooth: Any = None
 
-    def change(self) -> Change:
-        import shapely
+    @classmethod
+    def of(cls, shapes: Any) -> Regions:
+        """Nothing computed yet."""
+        corners = Corners.of(shapes)
+        law = np.stack(corners.rounded(_POINT, _RADII[_LAST]), axis=1)[:, :, None] * _RADII**2
+        return cls(corners, law, smooth=np.zeros(len(corners.shapes), dtype=bool))
 
-        self.moved = self.section.buffer(-self.sense * self.radius, quad_segs=ARC_SEGMENTS)
-        if self.moved.is_empty:
-            parts = shapely.get_parts(self.section)
-            return Change(float(self.section.area), 0.0, tuple(parts[~shapely.is_empty(parts)]))
-        total, marks = self._by_corners() or self._by_offset()
-        if len(marks) > _MANY and self._reach is None:
-            marks = self._out_of_reach(marks)
-        if total <= 1e-6 * self.radius**2 or not len(marks):
-            return Change(0.0, max(total, 0.0))
-        whole = np.array(self.moved.bounds if self.sense < 0 else self.section.bounds)
-        return _change(apart(whole, marks, _AROUND * self.radius, self._pieces), total)
-
-    def _by_corners(self) -> tuple[float, Any] | None:
-        """Area changed and the tips out of reach, where nothing parts or meets; else None.
-
-        Then moving back meets nothing either, so Steiner's formula holds, and what is out of reach has a tip.
-        """
-
-        after = Corners.of(self.moved)
-        alike = (after.parts, after.holes) == (self.corners.parts, self.corners.holes)
-        if not alike or float((after.turns * self.sense).min()) < -_ARC_TURN:
-            return None
-        back = after.grown_area(float(self.moved.area), self.sense * self.radius)
-        return self.sense * (float(self.section.area) - back), self._tips_out_of_reach(after)
-
-    def _tips_out_of_reach(self, after: Corners) -> Any:
-        """As points. A corner that only its own two edges moved is out of reach when it is sharp enough."""
-        import shapely
-
-        tips = self.corners.tips(self.sense)
-        if len(tips):
-            blunt = np.cos(self.corners.turns[tips] / 2) * REACH_CORNER >= 1
-            tips = tips[~(blunt & self.corners.kept(tips, after, self.radius))]
-        points = shapely.points(self.corners.points[tips])
-        if not len(tips):
-            return points
-        near = self.moved if self.sense > 0 else shapely.boundary(self.moved)
-        shapely.prepare(near)
-        return points[~shapely.dwithin(near, points, _NEAR * self.radius)]
-
-    def _by_offset(self) -> tuple[float, Any]:
-        """The same from the offsets themselves: area changed and the runs of the outline out of reach."""
-        back = self._all_back()
-        rest = self.sense * (_HAIR - 1) * self.radius * float(back.length)
-        total = self.sense * (float(self.section.area - back.area) + rest)
-        return total, self._out_of_reach(self.corners.runs)
-
-    def _out_of_reach(self, shapes: Any) -> Any:
-        """Those of some shapes that stick out of the larger shape, or reach into it where it is a closing's."""
-        import shapely
-
-        reach = self._all_reach()
-        return shapes[~shapely.covers(reach, shapes) if self.sense > 0 else shapely.intersects(reach, shapes)]
-
-    def _all_back(self) -> Any:
-        if self._back is None:
-            self._back = self._grown(self.moved)
-        return self._back
-
-    def _all_reach(self) -> Any:
-        import shapely
-
-        if self._reach is None:
-            self._reach = self._reaching(self.moved)
-            shapely.prepare(self._reach)
-        return self._reach
-
-    def _grown(self, moved: Any) -> Any:
-        return moved.buffer(self.sense * _HAIR * self.radius, quad_segs=ARC_SEGMENTS)
-
-    def _reaching(self, moved: Any) -> Any:
-        """The larger shape, of an outline thinned by no more than an arc's own error."""
-        thin = moved.simplify(_REACH_THINNED * self.radius, preserve_topology=False)
-        return thin.buffer(self.sense * REACH * self.radius, join_style="mitre", mitre_limit=REACH_CORNER / REACH)
-
-    def _pieces(self, boxes: Floats | None) -> Any:
-        """The features in some boxes, or all."""
-        import shapely
-
-        section, back, reach = self._in(boxes)
-        parts = shapely.get_parts(shapely.difference(*((section, back) if self.sense > 0 else (back, section))))
-        parts = parts[shapely.get_type_id(parts) == _POLYGON]
-        parts = parts[shapely.area(parts) > _SLIVER_MM2]
-        shapely.prepare(reach)
-        return parts[~shapely.covers(reach, parts) if self.sense > 0 else shapely.intersects(reach, parts)]
-
-    def _in(self, boxes: Floats | None) -> tuple[Any, Any, Any]:
-        """The section and the two offsets within boxes; those from no more than what can reach into them."""
-        if boxes is None:
-            return self.section, self._all_back(), self._all_reach()
-        moved = None
-        if self._back is None or self._reach is None:
-            moved = clipped(self.moved, boxes + _AROUND * self.radius * np.array([-1, -1, 1, 1]))
-        back = self._grown(moved) if self._back is None else self._back
-        reach = self._reaching(moved) if self._reach is None else self._reach
-        return clipped(self.section, boxes), back if self.sense > 0 else clipped(back, boxes), reach
-
-
-def _disc(section: Any, width_mm: float, corners: Corners | None, sense: int) -> _Disc:
-    section = polygons_of(section)
-    return _Disc(section, corners or Corners.of(section), width_mm * (1 - NARROWER) / 2, sense)
-
-
-def _change(features: Any, total: float) -> Change:
-    import shapely
-
-    area = min(float(shapely.area(features).sum()), total)
-    return Change(area, total - area, tuple(features))
+    def at(self, i: int, slack_mm2: float) -> Floats:
+        """(2,) features and corners at width i, mm^2; slack_mm2 is what a smooth region may stray from the law."""
+        which = np.flatnonzero(~self.smooth)
+        changes = openings(self.corners, which, np.full(len(which), _RADII[i]))
+        self.pieces[i] = {int(k): change.pieces for k, change in zip(which, changes, strict=True)}
+        parts = np.array([(change.feature, change.corner) for change in changes]).reshape(-1, 2)
+        whole = np.asarray(self.law[self.smooth, :, i].sum(axis=0) + parts.sum(axis=0))
+        if i == _LAST:
+            allowed = slack_mm2 * self.corners.length / max(float(self.corners.length.sum()), 1e-9)
+            clean = np.array([change.clean for change in changes], dtype=bool)
+            stray = np.abs(parts - self.law[which, :, i]).max(axis=1, initial=0.0)
+            self.smooth[which] = clean & (stray <= allowed[which])
+        return whole
 
 
 @dataclass(slots=True, eq=False)
 class LayerCurves:
     """Both curves of one section, computed at as few widths as decide them.
 
-    Areas in mm^2 as (2, 16): [LOSS or GAIN, width]. Between two computed widths only what follows a law is filled
-    in: features that do not change by more than ``slack_mm2``, corners that grow as the square of the width; or what
-    is expected, (2, 2, 16) [feature or corner, LOSS or GAIN, width] in mm^2, where it is true at both ends.
+    Areas in mm^2 as (2, 16): [LOSS or GAIN, width]; their sum rises with the width, and a corner falls to nothing where
+    the feature it belonged to is lost. Between two computed widths only what follows a law is filled in: features that
+    do not change by more than ``slack_mm2``, corners that grow as the square of the width; or what is expected,
+    (2, 2, 16) [feature or corner, LOSS or GAIN, width] in mm^2, where it is true at both ends.
     """
 
     section: Any
     slack_mm2: float
     feature: Floats = field(default_factory=lambda: np.full((2, len(BEAD_WIDTHS_MM)), np.nan))
     corner: Floats = field(default_factory=lambda: np.full((2, len(BEAD_WIDTHS_MM)), np.nan))
-    pieces: dict[tuple[int, int], tuple[Any, ...]] = field(default_factory=dict)
-    corners: Corners | None = None
     expected: Floats | None = None
+    sides: tuple[Regions, ...] = ()
 
     def computed(self) -> LayerCurves:
-        last = len(BEAD_WIDTHS_MM) - 1
+        """This, with its curves."""
+        self.sides = (Regions.of(islands(self.section)), Regions.of(voids(self.section)))
         for side in (LOSS, GAIN):
+            self._at(side, _LAST)  # first: what it passes along needs no other width
             self._at(side, 0)
-            self._at(side, last)
-            self._between(side, 0, last)
-        self.feature = np.maximum.accumulate(self.feature, axis=1)
-        self.corner = np.maximum.accumulate(self.corner, axis=1)
+            self._between(side, 0, _LAST)
         return self
 
+    def pieces(self, side: int, i: int) -> tuple[Any, ...]:
+        """The features that are lost (filled) at width i."""
+        regions = self.sides[side]
+        if i not in regions.pieces and self.feature[side, i]:
+            regions.at(i, self.slack_mm2)
+        return tuple(chain.from_iterable(regions.pieces.get(i, {}).values()))
+
     def _at(self, side: int, i: int) -> None:
-        if self.corners is None:
-            self.corners = Corners.of(self.section)
-        change = (lost, filled)[side](self.section, BEAD_WIDTHS_MM[i], self.corners)
-        self.feature[side, i], self.corner[side, i] = change.feature, change.corner
-        self.pieces[side, i] = change.pieces
+        self.feature[side, i], self.corner[side, i] = self.sides[side].at(i, self.slack_mm2)
 
     def _between(self, side: int, i: int, j: int) -> None:
         if j - i < 2:
@@ -284,3 +196,33 @@ class LayerCurves:
             expected = around[kind, side, i : j + 1]
             off = known[side, [i, j]] - expected[[0, -1]]
             known[side, i : j + 1] = np.maximum(expected + (1 - part) * off[0] + part * off[1], 0.0)
+
+
+@dataclass(slots=True, eq=False)
+class LayerSums:
+    """What is lost and filled in one section, features and corners together: areas (32,) in mm^2, NaN where not known.
+
+    The first 16 are losses.
+    """
+
+    sides: tuple[Corners, Corners]
+    areas: Floats
+
+    @classmethod
+    def of(cls, section: Any) -> LayerSums:
+        """Nothing known yet."""
+        return cls((Corners.of(islands(section)), Corners.of(voids(section))), np.full(2 * (_LAST + 1), np.nan))
+
+    @property
+    def count(self) -> int:
+        """The corners of the outline."""
+        return len(self.sides[LOSS].points)
+
+    def compute(self, columns: list[int]) -> None:
+        """Fills in some of the areas."""
+        for side, corners in enumerate(self.sides):
+            own = [c for c in columns if c // (_LAST + 1) == side]
+            column = np.repeat(np.array(own, dtype=int), len(corners.shapes))
+            which = np.tile(np.arange(len(corners.shapes)), len(own))
+            areas = opened_areas(corners, which, _RADII[column % (_LAST + 1)])
+            self.areas[own] = np.bincount(column, areas, minlength=len(self.areas))[own]

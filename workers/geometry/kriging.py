@@ -18,14 +18,17 @@ from workers.geometry.sections import Slabs
 
 RANGE = 3.0
 _NUGGET = 1e-4  # of the variance: what the measures do not tell
+# Its own standard error may be short by so many times where outlines change in steps (a coarse lattice: 2.6).
+# Engineering prior.
+_SHORT = 2.5
 _LEAST_SPREAD = 1e-3  # of the mean: measures that vary less are one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Expected:
-    """values (n, k): what changes in each slab, mm^2; unsure (n, n) their covariance in units of scale (k,) squared.
+    """values (n, k): what is expected of each slab; unsure (n, n) their covariance in units of scale (k,) squared.
 
-    weights (n,): what a slab counts in the whole, 1/mm^2, so that sums are shares of the volume.
+    weights (n,): what a slab counts in the whole.
     """
 
     values: Floats
@@ -34,10 +37,15 @@ class Expected:
     weights: Floats
 
     @property
-    def left_over(self) -> float:
-        """Standard error of the most unsure of the k sums, a share of the volume."""
+    def sums(self) -> Floats:
+        """(k,) of the whole."""
+        return np.asarray(self.weights @ self.values)
+
+    @property
+    def wrong(self) -> Floats:
+        """(k,) how far the sums may be off."""
         variance = float(self.weights @ self.unsure @ self.weights)
-        return math.sqrt(max(variance, 0.0)) * float(self.scale.max())
+        return np.asarray(_SHORT * math.sqrt(max(variance, 0.0)) * self.scale)
 
     def next(self, count: int) -> list[int]:
         """The slabs that would take most off the standard error, one after the other."""
@@ -69,9 +77,9 @@ class Kriging:
         spread = np.maximum(np.sqrt(share @ (measures - mean) ** 2), _LEAST_SPREAD * np.abs(mean) + 1e-300)
         scaled = measures / spread
         distance = np.sqrt(((scaled[:, None] - scaled) ** 2).sum(axis=2))
-        return cls(np.exp(-distance / RANGE), slabs.dz / slabs.volume)
+        return cls(np.exp(-distance / RANGE), share)
 
-    def expected(self, known: Ints, values: Floats) -> Expected:
+    def estimate(self, known: Ints, values: Floats) -> Expected:
         """From values (m, k) of the slabs ``known`` (m,): those of all slabs. m is 2 or more."""
         among = self.correlation[np.ix_(known, known)] + _NUGGET * np.eye(len(known))
         inverse = np.asarray(np.linalg.inv(among), dtype=np.float64)
@@ -79,7 +87,7 @@ class Kriging:
         mean = row @ values / row.sum()
         weight: Floats = inverse @ (values - mean)
         near = self.correlation[:, known]
-        expected = mean + near @ weight
+        expected = np.maximum(mean + near @ weight, 0.0)
         expected[known] = values
         rest = 1 - near @ row
         unsure = self.correlation - near @ inverse @ near.T + np.outer(rest, rest) / row.sum()

@@ -110,6 +110,8 @@ class _XmlReader:
             self._parser.Parse(block, last)
         except expat.ExpatError as problem:
             raise MeshRefusedError(f"The 3MF's part {self._name} is not well-formed XML: {problem}.") from problem
+        except (LookupError, ValueError) as problem:  # an encoding that is not known, or not to this parser
+            raise MeshRefusedError(f"The 3MF's part {self._name} cannot be read: {str(problem)[:100]}.") from problem
 
     def _take_root(self, _tag: str, attributes: dict[str, str]) -> None:
         self._root = attributes

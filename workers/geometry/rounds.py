@@ -2,7 +2,8 @@
 
 Facets find the walls (any tessellation of nine facets or more, noise included); the circle is fitted to the corners
 seen along the axis, which is the section through them. A torus, a sphere or a fillet has such walls too, but they run
-smoothly on at their ends; an octagon's faces turn too sharply to be one wall.
+smoothly on at their ends; an octagon's faces turn too sharply to be one wall. A circle that thinning left with fewer
+and wider facets is known by its corners: all still on one circle, and spaced as no one would draw them.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from workers.geometry.finds import Finds, Found
 from workers.geometry.mesh import Floats
 from workers.geometry.walls import SMOOTH_COS, Surface, Wall, walls
 from workers.model.part import Axis, FeatureKind
@@ -23,60 +25,71 @@ _OFF_MM, _OFF_SHARE = 0.05, 0.005
 _NEAREST_SHARE = math.cos(math.radians(20.5))  # a facet of a ninth of a turn is 20 degrees to either side
 # Of the corners' distance from the facets' mean, and deviation over mean of the facets' angles: measured on meshes
 # thinned to half by quadrics (Garland & Heckbert 1997), 0.45 and more against up to 0.15 for noise; 0.3 against 0.1.
-_THINNED_OFF, _UNEVEN = 0.3, 0.2
-_SAME_DIRECTION = math.cos(math.radians(15.0))
+_THINNED_OFF, _UNEVEN = 0.3, 0.1
+_THINNED_SHARE = math.cos(math.radians(25.0))  # of the nearest edge of such a mesh: an octagon's are even
+# What is left of a circle whose corners stayed: on it to this share of the radius, six or more of them, facets turning
+# by no more than this, facing it by no less, three gaps or more unlike the usual one (a bore with one or two flats is
+# drawn so), and no turn that brings the gaps back (a polygon, eased or not). Measured on the same meshes.
+_ON_SHARE, _LEAST_CORNERS, _THINNED_GAP, _THINNED_LEAN = 1e-3, 6, math.radians(95.0), 0.75
+_ALIKE, _LEAST_ODD = math.radians(4.0), 3
+_COVERED = 0.9  # of its cylinder by a wall between fillets
 _LEAST_MM = 0.3  # a smaller circle is below what any bead resolves
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Found:
-    """A feature with a wall: at (3,) the middle of its axis, size and depth in mm."""
-
-    kind: FeatureKind
-    size_mm: float
-    depth_mm: float
-    at: Floats
-    direction: Floats
-    through: bool | None = None
-    facets: int | None = None
-    across_flats_mm: float | None = None
 
 
 def rounds_of(surface: Surface, axes: list[Floats]) -> list[Found]:
     """All round holes and bosses around the given axes."""
-    found: list[Found] = []
+    found = Finds()
     smooth = surface.turn_cos > SMOOTH_COS
+    taken = np.zeros(len(surface.areas), dtype=bool)
     for axis in axes:
         for wall in walls(surface, axis, smooth):
-            one = _round(wall) or _round(wall.straightened())
-            if one is not None and not any(same_place(one, other) for other in found):
-                found.append(one)
-    return found
+            one = _round(wall) or _round(wall.straightened()) or _round(wall.upright())
+            if one is not None:
+                taken[wall.faces] = True
+                _keep(found, one)
+    for axis in axes:
+        for wall in walls(surface, axis, np.ones(len(smooth), dtype=bool)):
+            one = None if taken[wall.faces].any() else _thinned(wall)
+            if one is not None:
+                _keep(found, one)
+    return found.every
 
 
-def same_place(one: Found, other: Found) -> bool:
-    """Whether two finds are the same wall seen around two nearly equal axes."""
-    near = np.linalg.norm(one.at - other.at) < 0.1 * min(one.size_mm, other.size_mm)
-    alike = abs(one.size_mm - other.size_mm) < 0.05 * one.size_mm and one.kind is other.kind
-    return bool(near and alike and same_direction(one, other))
-
-
-def same_direction(one: Found, other: Found) -> bool:
-    """Whether two finds stand along the same line, to 15 degrees."""
-    return abs(float(one.direction @ other.direction)) > _SAME_DIRECTION
+def _keep(found: Finds, one: Found) -> None:
+    if not found.hold(one):
+        found.add(one)
 
 
 def _round(wall: Wall | None) -> Found | None:
     if wall is None or wall.widest_gap() > _WIDEST_GAP:
         return None
     ring = _Ring.of(wall)
-    span = wall.span()
-    if 2 * ring.radius < _LEAST_MM or abs(ring.lean) < 0.85 or not ring.is_round() or span is None:
+    if abs(ring.lean) < 0.85 or not ring.is_round() or (wall.flared and ring.off > ring.room()):
         return None
+    return _found(wall, ring, ring.true_radius())
+
+
+def _thinned(wall: Wall) -> Found | None:
+    """A circle whose corners stayed where they were when others were taken away."""
+    if wall.widest_gap() > _THINNED_GAP:
+        return None
+    centre, radius = fitted_circle(wall.flat)
+    if not lost_corners(wall.flat - centre, radius):
+        return None
+    ring = _Ring.of(wall)
+    return _found(wall, ring, ring.radius) if abs(ring.lean) >= _THINNED_LEAN else None
+
+
+def _found(wall: Wall, ring: _Ring, radius: float) -> Found | None:
+    span = wall.span()
+    if 2 * ring.radius < _LEAST_MM or span is None:
+        return None
+    if wall.flared and wall.areas.sum() < _COVERED * 2 * math.pi * radius * (span[1] - span[0]):
+        return None  # patches of a curved surface that happen to stand upright
     kind = FeatureKind.BOSS if ring.lean > 0 else FeatureKind.HOLE
     return Found(
         kind,
-        2 * ring.true_radius(),
+        2 * radius,
         span[1] - span[0],
         wall.plane @ ring.centre + wall.axis * (span[0] + span[1]) / 2,
         wall.axis,
@@ -125,12 +138,16 @@ class _Ring:
         """Whether the corners are off the circle as thinning leaves them: unevenly, by the facets' own sagitta."""
         return self.off > _THINNED_OFF * (self.radius - self.middling) and self.unevenness > _UNEVEN
 
+    def room(self) -> float:
+        """How far a corner may be off the circle, mm."""
+        return max(_OFF_MM, _OFF_SHARE * self.radius)
+
     def is_round(self) -> bool:
         """Whether the corners keep to the circle and no facet is as wide as those of an octagon."""
-        room = max(_OFF_MM, _OFF_SHARE * self.radius)
+        room, least = self.room(), _NEAREST_SHARE
         if self.is_thinned():
-            room = max(room, self.radius - self.middling)
-        return self.off <= room and self.nearest >= _NEAREST_SHARE * self.radius
+            room, least = max(room, self.radius - self.middling), _THINNED_SHARE
+        return self.off <= room and self.nearest >= least * self.radius
 
     def true_radius(self) -> float:
         """Through the corners; of a thinned mesh, whose corners were pushed out, that of the same circumference.
@@ -151,11 +168,12 @@ def fitted_circle(points: Floats) -> tuple[Floats, float]:
 
 
 def _facets(wall: Wall, centre: Floats) -> tuple[int, float]:
-    """Corners of the circle and unevenness of their angles, at the end that has more: ends that are not flat differ."""
+    """Corners of the circle at the end that has more, and unevenness of their angles at the end where it is greater."""
     arms = wall.flat - centre
     turn = np.arctan2(arms[:, 1], arms[:, 0])
     low = wall.along < (wall.along.min() + wall.along.max()) / 2
-    return max(_corners(turn[end]) for end in (low, ~low))
+    counts, uneven = zip(*(_corners(turn[end]) for end in (low, ~low)), strict=True)
+    return max(counts), max(uneven)
 
 
 def _corners(turn: Floats) -> tuple[int, float]:
@@ -174,6 +192,21 @@ def _corners(turn: Floats) -> tuple[int, float]:
     if gaps.max() > 1.8 * usual:
         return max(round(2 * math.pi / usual), 3), unevenness
     return max(int((gaps > 0.3 * gaps.max()).sum()), 3), unevenness
+
+
+def lost_corners(arms: Floats, radius: float) -> bool:
+    """Whether corners (k, 2) around a centre are what thinning left of a circle, and no polygon that was drawn."""
+    if np.abs(np.linalg.norm(arms, axis=1) - radius).max() > _ON_SHARE * radius:
+        return False
+    turn = np.sort(np.arctan2(arms[:, 1], arms[:, 0]))
+    gaps = np.diff(np.append(turn, turn[0] + 2 * math.pi))
+    gaps = gaps[gaps > 0.02]
+    if len(gaps) < _LEAST_CORNERS:
+        return False
+    if np.count_nonzero(np.abs(gaps - np.median(gaps)) > _ALIKE) < _LEAST_ODD:
+        return False
+    shifts = (np.arange(len(gaps))[None] + np.arange(1, len(gaps))[:, None]) % len(gaps)
+    return bool((np.abs(gaps[shifts] - gaps).max(axis=1) > _ALIKE).all())
 
 
 def _nearest(wall: Wall, centre: Floats, radius: float, room: float) -> float:
@@ -203,6 +236,7 @@ def is_through(wall: Wall) -> bool:
     rim = surface.mesh.vertices[surface.neighbours[2][edge]].mean(axis=1)
     ahead = np.einsum("ij,ij->i", surface.mesh.corners_of(beyond).mean(axis=1) - rim, surface.normals[own])
     place, length, sharp = wall.rim
+    sharp = sharp | wall.flared
     middle = (wall.along.min() + wall.along.max()) / 2
     for side in ((place < middle) & sharp, (place >= middle) & sharp):
         if length[side & (ahead < 0)].sum() < 0.5 * length[side].sum():

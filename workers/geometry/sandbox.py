@@ -11,7 +11,7 @@ import tempfile
 import time
 from base64 import b64decode
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import IO, Any
 
 from workers.geometry.child import memory_detail
@@ -26,6 +26,7 @@ from workers.geometry.errors import (
 from workers.geometry.limits import MIB, MeshLimits
 from workers.geometry.orientation import Pose
 from workers.geometry.summary import Progress
+from workers.geometry.warm import Child, WarmChild, WarmServer
 from workers.model.codec import from_plain, to_plain
 from workers.model.errors import InvalidError
 from workers.model.part import GeometrySummary
@@ -34,6 +35,7 @@ KeepDisplay = Callable[[bytes], None]
 _MOST_OUTPUT = 64 * MIB
 _READ = 1 << 16
 _TIME_SIGNALS = (-14, -24)  # SIGALRM, SIGXCPU
+_warm: WarmServer | None = None
 _KEPT_ENVIRONMENT = ("PATH", "LANG", "LC_ALL", "TMPDIR", "HOME", "LD_LIBRARY_PATH", "VIRTUAL_ENV")
 
 
@@ -86,7 +88,7 @@ def _run(
     request = {"fmt": fmt, "unit": unit, "limits": to_plain(limits), "poses": poses}
     request["display"] = keep_display is not None
     deadline = time.monotonic() + limits.seconds
-    with tempfile.TemporaryFile() as errors, _child(request, data, errors) as child:
+    with _scratch() as errors, _child(request, data, errors) as child:
         for message in _messages(child, deadline, limits):
             if "progress" in message:
                 if progress:
@@ -99,23 +101,41 @@ def _run(
         raise _end(child, errors, limits)
 
 
+def _scratch() -> IO[bytes]:
+    """Raises AnalysisUnavailableError."""
+    try:
+        return tempfile.TemporaryFile()
+    except OSError as problem:
+        raise AnalysisUnavailableError(f"The analysis has no room on its disk: {problem.strerror}.") from problem
+
+
+def keep_warm() -> None:
+    """From now on fork each child from one process that has all imported: for a process that analyses many meshes."""
+    global _warm  # noqa: PLW0603 - one server a process
+    if _warm is None and sys.platform == "linux":
+        _warm = WarmServer(_environment())
+        with suppress(OSError):
+            _warm.start()  # else it is tried again with the first mesh
+
+
+def let_cool() -> None:
+    """End what ``keep_warm`` started."""
+    global _warm  # noqa: PLW0603
+    if _warm is not None:
+        _warm.stop()
+    _warm = None
+
+
 @contextmanager
-def _child(request: dict[str, Any], data: bytes, errors: IO[bytes]) -> Iterator[subprocess.Popen[bytes]]:
+def _child(request: dict[str, Any], data: bytes, errors: IO[bytes]) -> Iterator[Child]:
     """The running child; killed and reaped on the way out, whatever happened."""
-    with tempfile.TemporaryFile() as given:
-        given.write(json.dumps(request).encode() + b"\n" + data)
-        given.seek(0)
-        try:
-            child = subprocess.Popen(
-                # -P: a folder named workers where the caller stands is not ours
-                [sys.executable, "-P", "-m", "workers.geometry.child"],
-                stdin=given,
-                stdout=subprocess.PIPE,
-                stderr=errors,
-                env=_environment(),
-            )
-        except OSError as problem:
-            raise AnalysisUnavailableError(f"The analysis cannot be started: {problem.strerror}.") from problem
+    try:
+        with tempfile.TemporaryFile() as given:
+            given.write(json.dumps(request).encode() + b"\n" + data)
+            given.seek(0)
+            child = _warm.child(given, errors) if _warm else _spawned(given, errors)
+    except OSError as problem:  # among them a disk that is full
+        raise AnalysisUnavailableError(f"The analysis cannot be started: {problem.strerror}.") from problem
     try:
         yield child
     finally:
@@ -123,6 +143,14 @@ def _child(request: dict[str, Any], data: bytes, errors: IO[bytes]) -> Iterator[
         child.wait()
         if child.stdout:
             child.stdout.close()
+        if isinstance(child, WarmChild):
+            child.close()
+
+
+def _spawned(given: IO[bytes], errors: IO[bytes]) -> subprocess.Popen[bytes]:
+    # -P: a folder named workers where the caller stands is not ours
+    command = [sys.executable, "-P", "-m", "workers.geometry.child"]
+    return subprocess.Popen(command, stdin=given, stdout=subprocess.PIPE, stderr=errors, env=_environment())
 
 
 def _environment() -> dict[str, str]:
@@ -132,9 +160,9 @@ def _environment() -> dict[str, str]:
     return {**kept, **single, "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path)}
 
 
-def _messages(child: subprocess.Popen[bytes], deadline: float, limits: MeshLimits) -> Iterator[dict[str, Any]]:
+def _messages(child: Child, deadline: float, limits: MeshLimits) -> Iterator[dict[str, Any]]:
     """The child's lines until it ends. Raises MeshTimeError at the deadline."""
-    assert child.stdout is not None
+    assert child.stdout is not None  # nosec B101  # for the types: PIPE was asked for
     waiting, total = b"", 0
     with selectors.DefaultSelector() as selector:
         selector.register(child.stdout, selectors.EVENT_READ)
@@ -172,9 +200,11 @@ def _kept(message: dict[str, Any]) -> dict[str, Any]:
     raise REFUSALS.get(slug, InvalidError)(detail)
 
 
-def _end(child: subprocess.Popen[bytes], errors: IO[bytes], limits: MeshLimits) -> InvalidError:
+def _end(child: Child, errors: IO[bytes], limits: MeshLimits) -> InvalidError | AnalysisUnavailableError:
     """What an end without an answer means."""
     code = child.wait()
+    if code is None:
+        return AnalysisUnavailableError("The analysis was ended from outside.")
     errors.seek(max(errors.seek(0, os.SEEK_END) - 4000, 0))
     tail = errors.read().decode(errors="replace").lower()
     if code in _TIME_SIGNALS:

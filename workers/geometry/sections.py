@@ -177,11 +177,11 @@ def outline(solid: Solid, z: float, thinned_mm: float = THINNED_MM) -> Any:
     rings = [ring for ring in rings if len(ring) > 2]
     if not rings:
         return shapely.MultiPolygon()
-    shape = _nested([shapely.linearrings(ring) for ring in rings])
+    shape = nested([shapely.linearrings(ring) for ring in rings])
     return shape if shape.is_valid else shapely.make_valid(shape, method="structure", keep_collapsed=False)
 
 
-def _nested(rings: list[Any]) -> Any:
+def nested(rings: list[Any]) -> Any:
     """Outer rings run counter-clockwise, holes clockwise: each hole goes to the smallest ring around it."""
     import shapely
 

@@ -7,15 +7,18 @@ domes change from layer to layer: neither is a rib, and both are left out.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, filled, lost
+from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, features_at
 from workers.geometry.inner_corners import tightest_corner_mm
 from workers.geometry.layers import LayerCurveSet
+from workers.geometry.mesh import Floats
+from workers.geometry.regions import clipped
 from workers.geometry.sections import outline
 from workers.model.part import SmallestFeatures
 
@@ -23,6 +26,7 @@ _POINT_MM = 0.02  # what is still a feature for a bead this narrow is a point
 _EXACT_MM = 0.002
 _LIKE = 0.15  # a rib keeps its thickness to this share over half of it up and down
 _TRIES = 12
+_PARTS = 6  # a bracket is divided into, at once
 RELIEF_MM = 3.0  # higher is a wall and deeper a slot; engineering prior
 _STEP_MM = 0.5
 _RELIEF_TRIES = 24
@@ -38,14 +42,34 @@ class _Birth:
     piece: Any
 
 
+@dataclass(slots=True, eq=False)
+class _Outlines:
+    """The outlines of a part at the heights asked for so far, each made once."""
+
+    layers: LayerCurveSet
+    made: dict[float, Any] = field(default_factory=dict)
+
+    def at(self, z: float) -> Any:
+        import shapely
+
+        if z not in self.made:
+            self.made[z] = outline(self.layers.solid, z)
+            shapely.prepare(self.made[z])
+        return self.made[z]
+
+    def within(self, z: float, window: Floats) -> Any:
+        return clipped(self.at(z), window)
+
+
 def smallest_of(layers: LayerCurveSet) -> SmallestFeatures:
     """The thinnest rib and slot under 2 mm, with their positions, and the narrowest stroke; None where there is none.
 
     A stroke is a rib or a slot in relief, raised or engraved by up to RELIEF_MM, as lettering on a top or bottom is.
     """
+    outlines = _Outlines(layers)
     births = [list(_births(layers, side)) for side in (LOSS, GAIN)]
-    rib, slot = (_narrowest(layers, side, births[side]) for side in (LOSS, GAIN))
-    strokes = [one[0] for side in (LOSS, GAIN) if (one := _narrowest(layers, side, _relief(layers, births[side])))]
+    rib, slot = (_narrowest(outlines, side, births[side]) for side in (LOSS, GAIN))
+    strokes = [one[0] for side in (LOSS, GAIN) if (one := _narrowest(outlines, side, births[side], relief=True))]
     return SmallestFeatures(
         rib_mm=rib and rib[0],
         rib_at_mm=rib and rib[1],
@@ -59,59 +83,57 @@ def smallest_of(layers: LayerCurveSet) -> SmallestFeatures:
 Found = tuple[float, tuple[float, float, float]]
 
 
-def _relief(layers: LayerCurveSet, births: list[_Birth]) -> list[_Birth]:
-    """The narrowest of the births that end, no more than RELIEF_MM apart, in a body at one side at least."""
-    sections: dict[float, Any] = {}
-    some = sorted(births, key=lambda b: (b.high, -b.piece.area, b.slab))[:_RELIEF_TRIES]
-    return [b for b in some if _is_relief(layers, b, sections)]
-
-
-def _is_relief(layers: LayerCurveSet, birth: _Birth, sections: dict[float, Any]) -> bool:
-    z = float(layers.slabs.z[birth.slab])
-    ends = [_end(layers, birth, z, way, sections) for way in (-1, 1)]
+def _is_relief(outlines: _Outlines, birth: _Birth) -> bool:
+    """Whether a birth ends, no more than RELIEF_MM apart, in a body at one side at least."""
+    z = float(outlines.layers.slabs.z[birth.slab])
+    ends = [_end(outlines, birth, z, way) for way in (-1, 1)]
     apart = sum(distance for distance, _ in ends)
     return apart <= RELIEF_MM and any(body for _, body in ends)
 
 
-def _end(layers: LayerCurveSet, birth: _Birth, z: float, way: int, sections: dict[float, Any]) -> tuple[float, bool]:
-    """How far from z the rib or slot goes that way, and whether it ends in a body all round it."""
-    slabs = layers.slabs
+def _end(outlines: _Outlines, birth: _Birth, z: float, way: int) -> tuple[float, bool]:
+    """How far from z the rib or slot goes that way, and whether it ends in a body all round it.
+
+    It is looked for at whole steps of height, the same for every birth.
+    """
+    slabs = outlines.layers.slabs
     bottom, top = float((slabs.z - slabs.dz / 2).min()), float((slabs.z + slabs.dz / 2).max())
     around = birth.piece.buffer(0.25 * birth.high)
-    for k in range(round(RELIEF_MM / _STEP_MM) + 1):
-        there = round(z + way * (k + 1) * _STEP_MM, 3)
+    step, reached = math.floor(z / _STEP_MM) + (way > 0), 0.0
+    while reached <= RELIEF_MM:
+        there = round(step * _STEP_MM, 3)
         if not bottom < there < top:
-            return k * _STEP_MM, False
-        if there not in sections:
-            sections[there] = outline(layers.solid, there)
-        if sections[there].covers(around):
-            return k * _STEP_MM, True
-        if not sections[there].intersects(around):
-            return k * _STEP_MM, False
-    return RELIEF_MM + _STEP_MM, False
+            return reached, False
+        section = outlines.at(there)
+        if section.covers(around):
+            return reached, True
+        if not section.intersects(around):
+            return reached, False
+        reached, step = abs(there - z), step + way
+    return reached, False
 
 
-def _narrowest(layers: LayerCurveSet, side: int, births: list[_Birth]) -> Found | None:
+def _narrowest(outlines: _Outlines, side: int, births: list[_Birth], *, relief: bool = False) -> Found | None:
     births = sorted(births, key=lambda b: (b.high, -b.piece.area, b.slab))
     best: Found | None = None
-    for birth in births[:_TRIES]:
+    for birth in births[: _RELIEF_TRIES if relief else _TRIES]:
         if best and birth.low > best[0]:
             break
-        width = _thickness(layers, side, birth)
+        width = _thickness(outlines, side, birth, best[0] if best else birth.high, relief)
         if width is None or (best and width >= best[0] - _EXACT_MM):
             continue
         at = birth.piece.representative_point()
-        best = (round(width, 3), (round(at.x, 3), round(at.y, 3), round(float(layers.slabs.z[birth.slab]), 3)))
+        z = float(outlines.layers.slabs.z[birth.slab])
+        best = (round(width, 3), (round(at.x, 3), round(at.y, 3), round(z, 3)))
     return best
 
 
 def _births(layers: LayerCurveSet, side: int) -> Iterator[_Birth]:
     """All places where features appear between two computed widths."""
     for slab, layer in layers.done.items():
-        known = sorted(i for s, i in layer.pieces if s == side)
         low, before = _POINT_MM, np.array([], dtype=object)
-        for i in known:
-            pieces = np.array(layer.pieces[side, i], dtype=object)
+        for i in sorted(layer.sides[side].pieces):
+            pieces = np.array(layer.pieces(side, i), dtype=object)
             for piece in _apart(pieces, before):
                 yield _Birth(low, BEAD_WIDTHS_MM[i], slab, piece)
             low, before = BEAD_WIDTHS_MM[i], pieces
@@ -127,24 +149,34 @@ def _apart(pieces: Any, before: Any) -> Any:
     return sorted(pieces, key=lambda p: -p.area)[:3]
 
 
-def _thickness(layers: LayerCurveSet, side: int, birth: _Birth) -> float | None:
-    """The bead width at which the piece is just lost, or None when it is no rib (or slot)."""
-    z = float(layers.slabs.z[birth.slab])
-    window = birth.piece.envelope.buffer(4 * birth.high, join_style="mitre")
-    here = outline(layers.solid, z) & window
-    if birth.low == _POINT_MM and _has(here, side, _POINT_MM, birth.piece):
+def _thickness(outlines: _Outlines, side: int, birth: _Birth, most: float, relief: bool) -> float | None:
+    """The bead width, under ``most``, at which the piece is just lost; None when it is wider or no rib (or slot).
+
+    Where relief is asked for, also when it is none.
+    """
+    window = np.array(birth.piece.bounds) + 5 * birth.high * np.array([-1, -1, 1, 1])
+    here = outlines.within(float(outlines.layers.slabs.z[birth.slab]), window)
+    low, high = birth.low, min(birth.high, most)
+    is_point, is_lost = _has(here, side, (_POINT_MM, high), birth.piece)
+    if (birth.low == _POINT_MM and is_point) or not is_lost:
         return None
-    low, high = birth.low, birth.high
+    if not _goes_on(outlines, side, birth, window, (low, high)) or (relief and not _is_relief(outlines, birth)):
+        return None
     while high - low > _EXACT_MM:
-        middle = (low + high) / 2
-        low, high = (low, middle) if _has(here, side, middle, birth.piece) else (middle, high)
+        widths = np.linspace(low, high, _PARTS + 1)
+        k = [*_has(here, side, widths[1:-1], birth.piece), True].index(True)
+        low, high = float(widths[k]), float(widths[k + 1])
     width = (low + high) / 2
-    for height in _near_heights(layers, birth.slab, width):
-        there = outline(layers.solid, height) & window
-        thinner, thicker = (width * (1 - _LIKE), width * (1 + _LIKE))
-        if _has(there, side, thinner, birth.piece) or not _has(there, side, thicker, birth.piece):
-            return None
-    return width
+    return width if _goes_on(outlines, side, birth, window, (width, width)) else None
+
+
+def _goes_on(outlines: _Outlines, side: int, birth: _Birth, window: Floats, widths: tuple[float, float]) -> bool:
+    """Whether a rib (slot) of some width in this range may go on above and below as one of a like width."""
+    thinner_thicker = (widths[0] * (1 - _LIKE), widths[1] * (1 + _LIKE))
+    for height in _near_heights(outlines.layers, birth.slab, widths[0]):
+        if _has(outlines.within(height, window), side, thinner_thicker, birth.piece) != [False, True]:
+            return False
+    return True
 
 
 def _near_heights(layers: LayerCurveSet, slab: int, width: float) -> tuple[float, float]:
@@ -158,6 +190,6 @@ def _near_heights(layers: LayerCurveSet, slab: int, width: float) -> tuple[float
     return max(z - step, low + margin), min(z + step, high - margin)
 
 
-def _has(section: Any, side: int, width: float, piece: Any) -> bool:
-    """Whether a bead of this width loses (fills) a feature where the piece is."""
-    return any(p.intersects(piece) for p in (lost, filled)[side](section, width).pieces)
+def _has(section: Any, side: int, widths: Iterable[float], piece: Any) -> list[bool]:
+    """For each bead width, whether it loses (fills) a feature where the piece is."""
+    return [any(p.intersects(piece) for p in pieces) for pieces in features_at(section, side, widths)]

@@ -18,6 +18,9 @@ SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns 
 ALONG = 0.1  # |n . axis| of a wall; sine of 5.7 degrees, room for noise
 ALONG_COS = math.cos(2 * ALONG)
 _UPRIGHT = 0.01  # the same for a sliver: in a clean mesh it stands as straight as its neighbours
+# A wall that runs smoothly into a fillet is so many times as long as the first facet of that; a ring of a torus or a
+# ball is as long as the next one.
+_LONGER, _AS_LONG, _STEEPEST = 2.5, 0.1, math.cos(math.radians(65.0))
 _SLIVER_MM = 0.02  # flatter triangles have normals made of noise
 _OPEN_SHARE = 0.4  # a wall over 300 degrees of a circle leaves 0.19 of its area
 _MOST_AXES = 16
@@ -55,6 +58,14 @@ class Surface:
         m = len(self.mesh.faces)
         first, second = order[0::2], order[1::2]
         return first % m, second % m, edges[first]
+
+    @cached_property
+    def edges_of(self) -> Ints:
+        """(m, 3) the edges of each face."""
+        one, two, _ = self.neighbours
+        sides = np.concatenate([one, two])
+        order = np.argsort(sides, kind="stable")
+        return np.asarray((order % len(one)).reshape(-1, 3))
 
     @cached_property
     def turn_cos(self) -> Floats:
@@ -99,12 +110,16 @@ class Surface:
 
 @dataclass(frozen=True, eq=False)
 class Wall:
-    """One connected wall around an axis. plane (3, 2) spans the plane across it."""
+    """One connected wall around an axis. plane (3, 2) spans the plane across it.
+
+    flared: straight to its ends, which may run smoothly on, as into a fillet or a shallow chamfer.
+    """
 
     surface: Surface
     faces: Ints
     axis: Floats
     plane: Floats
+    flared: bool = False
 
     @cached_property
     def corners(self) -> Ints:
@@ -147,6 +162,14 @@ class Wall:
             return None
         return Wall(self.surface, self.faces, axis, across(axis))
 
+    def upright(self) -> Wall | None:
+        """The faces that stand straight along the axis, as a bore between its fillets; None without fillets."""
+        straight = np.abs(self.surface.normals[self.faces] @ self.axis) < _UPRIGHT
+        _, length, sharp = self.rim
+        if np.count_nonzero(straight) < 8 or not length[~sharp].sum() > 0.1 * length.sum():
+            return None
+        return Wall(self.surface, self.faces[straight], self.axis, self.plane, flared=True)
+
     def widest_gap(self) -> float:
         """The largest angle without a normal, radians: a full turn of k facets leaves 2 pi / k."""
         weighty = self.areas > 1e-3 * self.areas.max()
@@ -161,16 +184,14 @@ class Wall:
         """
         one, two, corners = self.surface.neighbours
         mesh = self.surface.mesh
-        inside = np.zeros(len(self.surface.areas), dtype=bool)
-        inside[self.faces] = True
-        rim = np.flatnonzero(inside[one] != inside[two])
+        edges, times = np.unique(self.surface.edges_of[self.faces], return_counts=True)
+        rim = edges[times == 1]
         step = mesh.vertices[corners[rim, 1]] - mesh.vertices[corners[rim, 0]]
         rim = rim[np.abs(step @ self.axis) < 0.7 * np.linalg.norm(step, axis=1)]
-        own = np.where(inside[one[rim]], one[rim], two[rim])
-        beyond = np.where(inside[one[rim]], two[rim], one[rim])
-        used = np.zeros(len(mesh.vertices), dtype=bool)
-        used[self.corners] = True
-        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used[mesh.faces[beyond]].all(axis=1)
+        first = _holds(self.faces, one[rim])
+        own, beyond = np.where(first, one[rim], two[rim]), np.where(first, two[rim], one[rim])
+        used = _holds(self.corners, mesh.faces[beyond]).all(axis=1)
+        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used
         end &= self.surface.solid_faces[beyond] | ~self.surface.solid_faces[beyond].any()
         return own[end], beyond[end], rim[end]
 
@@ -183,18 +204,35 @@ class Wall:
         return (ends @ self.axis).mean(axis=1), length, self.surface.turn_cos[edge] < SHARP_COS
 
     def span(self) -> tuple[float, float] | None:
-        """The two ends along the axis where both are sharp for most of their length, else None."""
+        """The two ends along the axis where both are sharp for most of their length (or flared), else None."""
         place, length, sharp = self.rim
         if not len(place):
             return None
         middle = (self.along.min() + self.along.max()) / 2
-        found = []
-        for side in (place < middle, place >= middle):
-            total = length[side].sum()
-            if total <= 0 or length[side & sharp].sum() < 0.7 * total:
+        sides = (place < middle, place >= middle)
+        if any(length[side].sum() <= 0 for side in sides):
+            return None
+        low, high = (float(np.average(place[side], weights=length[side])) for side in sides)
+        if all(self._goes_on(side, high - low) for side in sides):
+            return None
+        for side in sides:
+            if length[side & sharp].sum() < 0.7 * length[side].sum() and not self._flares(side, high - low):
                 return None
-            found.append(float(np.average(place[side], weights=length[side])))
-        return found[0], found[1]
+        return low, high
+
+    def _flares(self, side: Bools, length: float) -> bool:
+        """Whether the wall ends on a side by running smoothly into facets much shorter than itself."""
+        return self.flared and bool(length > _LONGER * self._beyond_along[side].mean())
+
+    def _goes_on(self, side: Bools, length: float) -> bool:
+        """Whether the faces beyond are as long as the wall and turn alike: a ring of a crude torus or ball."""
+        turn = float(self.surface.turn_cos[self.ends[2][side]].mean())
+        return turn > _STEEPEST and abs(self._beyond_along[side].mean() / turn / length - 1) < _AS_LONG
+
+    @cached_property
+    def _beyond_along(self) -> Floats:
+        """How far each face beyond the rim reaches along the axis, mm."""
+        return np.asarray(np.ptp(self.surface.mesh.corners_of(self.ends[1]) @ self.axis, axis=1))
 
 
 def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
@@ -227,6 +265,12 @@ def _closed(surface: Surface, axis: Floats, plane: Floats, label: Ints) -> Itera
     for faces in np.split(order, np.flatnonzero(np.diff(label[order])) + 1):
         if len(faces):
             yield Wall(surface, faces, axis, plane)
+
+
+def _holds(some: Ints, asked: Ints) -> Bools:
+    """Which of ``asked`` are among ``some``, which rise and are not empty."""
+    place = np.minimum(np.searchsorted(some, asked), len(some) - 1)
+    return np.asarray(some[place] == asked)
 
 
 def across(axis: Floats) -> Floats:

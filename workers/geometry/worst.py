@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, LayerCurves, filled, lost
+from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, LayerCurves
 from workers.geometry.layers import LayerCurveSet
 from workers.model.part import LostRegion, WorstLayer
 
@@ -43,11 +43,7 @@ def _drawn(z: float, layer: LayerCurves) -> WorstLayer:
 
 
 def _pieces(layer: LayerCurves, side: int, width: float) -> list[Any]:
-    i = BEAD_WIDTHS_MM.index(width)
-    if not layer.feature[side, i]:
-        return []
-    known = layer.pieces.get((side, i))
-    return list(known if known is not None else (lost, filled)[side](layer.section, width).pieces)
+    return list(layer.pieces(side, BEAD_WIDTHS_MM.index(width)))
 
 
 def _rings(shapes: list[Any]) -> tuple[Ring, ...]:

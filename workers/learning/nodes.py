@@ -64,14 +64,14 @@ def spread_points(rows: int, dof_max: int) -> Array:
 @cache
 def draws(nodes: int, slots: int, cause: int) -> Index:
     """Which of its nodes each slot takes in each draw (slots, DRAWS), for one cause of doubt."""
-    source = random.Random(_SEED + 2 + cause)
+    source = random.Random(_SEED + 2 + cause)  # nosec B311  # a seeded draw, no secret
     ranks = [_ranks(source, DRAWS) for _ in range(slots)]
     return np.array(ranks, dtype=np.intp) * nodes // DRAWS
 
 
 def _shuffled(rows: int, seed: int) -> Array:
     """The middles of POINTS equal shares, each row in an order of its own."""
-    source = random.Random(seed)
+    source = random.Random(seed)  # nosec B311  # a seeded draw, no secret
     return (np.array([_ranks(source, POINTS) for _ in range(rows)]) + 0.5) / POINTS
 
 

@@ -13,7 +13,10 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobRecord:
-    """attempt counts from 1 and rises with each retry; version rises with every change (the ETag)."""
+    """attempt counts from 1 and rises with each retry; version rises with every change (the ETag).
+
+    request_id: of the request that handed it in; empty where none did.
+    """
 
     id: str
     spec: JobSpec
@@ -23,6 +26,7 @@ class JobRecord:
     created_at: float
     updated_at: float
     reason: str = ""
+    request_id: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

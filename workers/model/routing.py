@@ -167,11 +167,14 @@ class Flip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remedy:
-    """One change that would make the job routable (or better): what, and what it does."""
+    """One change that would make the job routable (or better): what, and what it does. amount: how large the change is,
+    in its unit (a bore or a radius in mm, by how much limits are widened ...); None where it has no size."""
 
     change: str
     effect: str
     gate: Gate | None = None
+    amount: float | None = None
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +183,8 @@ class Help:
 
     now: scores of the choice as it stands (None: there is none); then: of the choice after the change. gain: utility
     that it brings, hours against hours; None where the job is unroutable now: any routing is better. chance: that a
-    measurement changes the choice; its gain is what it brings on average.
+    measurement changes the choice; its gain is what it brings on average. saved_h: print hours that a copy takes less;
+    good_gain: share of copies that come out good, more than now. amount, unit: as a remedy has them.
     """
 
     change: str
@@ -190,6 +194,10 @@ class Help:
     then: Scores | None = None
     gain: float | None = None
     chance: float | None = None
+    saved_h: float | None = None
+    good_gain: float | None = None
+    amount: float | None = None
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Bore trials: a planned, randomised comparison of bores on the same piece."""
+"""Bore trials: a planned, randomised comparison of bores on the same pieces."""
 
 from __future__ import annotations
 
@@ -39,6 +39,7 @@ class Measure:
     use: what it stands for ("sliding fit, H11"); lower_mm, upper_mm: limits of a size, None: it is only compared;
     series: graded features of one kind share it, nominal_mm is then the grade; spread: standard deviation expected of
     equal runs (mm; for time of ln hours), None: the prior; matters: smallest difference worth knowing, same unit.
+    part_id: of several parts the one it is looked at on.
     """
 
     name: str
@@ -53,15 +54,21 @@ class Measure:
     series: str = ""
     spread: float | None = None
     matters: float | None = None
+    part_id: str | None = None
 
     @property
     def has_limits(self) -> bool:
         return self.lower_mm is not None and self.upper_mm is not None
 
+    def is_on(self, run: TrialRun) -> bool:
+        """Whether it is looked at on the run's piece."""
+        return self.part_id is None or run.part_id is None or self.part_id == run.part_id
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrialPlan:
-    """A trial as it was defined. part_id None: the built-in gauge piece.
+    """A trial as it was defined. part_ids: several parts, each printed with every bore in every replicate; else
+    part_id is printed, None: the built-in gauge piece.
 
     nozzle_ids empty: any nozzle of the shop with one of the bores. runs_per_replicate: bores compared within one
     replicate of a block, None: all of them. width_to_bore, layer_to_bore: the bead, the nearest of the bore's grid.
@@ -86,6 +93,12 @@ class TrialPlan:
     wanted_share: float = 0.8
     ahead: int = 1
     note: str = ""
+    part_ids: tuple[str, ...] = ()
+
+    @property
+    def pieces(self) -> tuple[str | None, ...]:
+        """What is printed, by part id; None: the gauge piece."""
+        return self.part_ids or (self.part_id,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +145,7 @@ class RunResult:
 class TrialRun:
     """One piece to print. number: from 1, in the order drawn for its machine; block: machine and spool.
 
-    print_h, setup_h, material_g: estimates. job_id None: not handed in yet.
+    print_h, setup_h, material_g: estimates. job_id None: not handed in yet. part_id: of several parts the one printed.
     """
 
     number: int
@@ -151,6 +164,7 @@ class TrialRun:
     job_id: str | None = None
     result: RunResult | None = None
     photo: Photo | None = None
+    part_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +199,10 @@ class BoreTrial:
             if run.number == number:
                 return run
         raise NotFoundError(f"the trial has no run {number}")
+
+    def printed(self, run: TrialRun) -> str | None:
+        """The part of a run; None: the gauge piece."""
+        return run.part_id or self.plan.part_id
 
     def with_run(self, changed: TrialRun) -> BoreTrial:
         """The trial with one of its runs changed."""

@@ -7,7 +7,7 @@ import hashlib
 import hmac
 from dataclasses import dataclass
 
-SECRET_PREFIX = "whsec_"
+SECRET_PREFIX = "whsec_"  # nosec B105  # what a secret begins with
 SECRET_BYTES = 24  # the standard asks for 24 to 64
 
 

@@ -38,7 +38,7 @@ class Chain:
 
     def __init__(self, problem: Problem, start: Sequences, seed: str) -> None:
         self.jobs = problem.jobs
-        self._random = Random(seed)
+        self._random = Random(seed)  # nosec B311  # a seeded search, no secret
         self.problem = problem
         self._begin(start)
         self._makespan = problem.weights.makespan

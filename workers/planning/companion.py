@@ -7,7 +7,7 @@ sequences on stdout. Both ends are this module, so nothing foreign is unpickled.
 from __future__ import annotations
 
 import os
-import pickle
+import pickle  # nosec B403  # both ends are this module
 import subprocess
 import sys
 from threading import Thread
@@ -39,7 +39,7 @@ class Companion:
         self.stop()
         if self._process.returncode != 0 or not self._answer:
             return None
-        found: Sequences = pickle.loads(self._answer)
+        found: Sequences = pickle.loads(self._answer)  # nosec B301  # from our own child
         return found
 
     def stop(self) -> None:
@@ -54,7 +54,7 @@ def cores() -> int:
 
 
 def main() -> None:
-    problem, start, seed, seconds = pickle.load(sys.stdin.buffer)
+    problem, start, seed, seconds = pickle.load(sys.stdin.buffer)  # nosec B301  # from our own parent
     found = improve(problem, start, seed=seed, limit=Limit(seconds=seconds))
     sys.stdout.buffer.write(pickle.dumps(found.sequences))
 

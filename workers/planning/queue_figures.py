@@ -163,7 +163,7 @@ def longest_rise(values: Sequence[float]) -> list[int]:
 
 def _run(bench: Bench, stand: Stand, at: Time, position: int, *, moved: bool, reordered: bool) -> PlannedRun:
     entry, option = stand.listed.entry, stand.option
-    assert option is not None  # a planned job has one
+    assert option is not None  # nosec B101  # a planned job has one
     machine_id, nozzle_id, material_id = stand.job.place
     return PlannedRun(
         job_id=entry.job_id,

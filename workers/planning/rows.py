@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,16 @@ from numpy.typing import ArrayLike
 from workers.planning.problem import Floats, Ints
 
 Part = tuple[Ints, Ints, ArrayLike]  # row within the block, variable, coefficient
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Optimum:
+    """x: variables; equal, most: duals of the two kinds of rows, those of ``most`` not negative."""
+
+    value: float
+    x: Floats
+    equal: Floats
+    most: Floats
 
 
 class Rows:
@@ -41,22 +52,16 @@ class Rows:
 
     def minimum(self, seconds: float) -> tuple[float, Floats] | None:
         """The least value and the reduced costs; None if the time did not suffice."""
-        from scipy.optimize import linprog
+        result = self._solved(None, seconds)
+        return None if result is None else (float(result.fun), np.asarray(result.lower.marginals))
 
-        equal, equal_right = self._matrix(self._equal)
-        most, most_right = self._matrix(self._most)
-        result: Any = linprog(
-            self.costs,
-            A_ub=most,
-            b_ub=most_right,
-            A_eq=equal,
-            b_eq=equal_right,
-            method="highs",
-            options={"time_limit": max(seconds, 0.05)},
-        )
-        if result.status != 0:
+    def optimum(self, upper: Floats, seconds: float) -> Optimum | None:
+        """The least value with its duals; None if the time did not suffice."""
+        result = self._solved(np.stack([np.zeros(self._count), upper], axis=1), seconds)
+        if result is None:
             return None
-        return float(result.fun), np.asarray(result.lower.marginals)
+        duals = np.maximum(-np.asarray(result.ineqlin.marginals), 0.0)
+        return Optimum(float(result.fun), np.asarray(result.x), np.asarray(result.eqlin.marginals), duals)
 
     def whole_minimum(self, whole: Ints, upper: Floats, seconds: float) -> Any:
         """scipy's result of the program with some variables whole."""
@@ -74,6 +79,24 @@ class Rows:
             bounds=Bounds(0.0, upper),
             options={"time_limit": max(seconds, 0.05), "mip_rel_gap": 0.0},
         )
+
+    def _solved(self, bounds: Floats | None, seconds: float) -> Any:
+        """None if the time did not suffice. bounds: (n, 2), or None for 0 and up."""
+        from scipy.optimize import linprog
+
+        equal, equal_right = self._matrix(self._equal)
+        most, most_right = self._matrix(self._most)
+        result: Any = linprog(
+            self.costs,
+            A_ub=most,
+            b_ub=most_right,
+            A_eq=equal,
+            b_eq=equal_right,
+            bounds=(0, None) if bounds is None else bounds,
+            method="highs",
+            options={"time_limit": max(seconds, 0.05)},
+        )
+        return result if result.status == 0 else None
 
     def _matrix(self, blocks: list[tuple[list[Part], Floats]]) -> tuple[Any, Floats]:
         from scipy.sparse import coo_array

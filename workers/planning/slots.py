@@ -129,7 +129,7 @@ class Slots:
 
     def _refresh_idle(self, machine: int, jobs: list[int]) -> None:
         """Idle hours, and how far jobs can move forward, slot by slot: none starts before its release."""
-        assert self._floor is not None
+        assert self._floor is not None  # nosec B101  # for the types
         count = len(jobs)
         start = self._start[machine, :count]
         ready = self.problem.release[jobs]

@@ -2,7 +2,8 @@
 
 A routing is weak where its detail, fit or clog score is below WEAK: of five copies, or of a part's fine detail, a fifth
 is lost. Every change is tried on the whole shop, and its gain is told in utility, hours against hours, so that gains of
-different changes compare. Corner radii are not weighed by the detail score: no change of a radius is promised.
+different changes compare. A bead follows an inner corner of half its width and leaves material in a tighter one. A
+score from curves does not weigh corners: then a larger radius is told by what the bead leaves, and gains nothing.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import replace
 from scipy.special import stdtrit
 
 from workers.model.job import JobSpec, Limits, ToleranceNeed
-from workers.model.part import DetailCurves
+from workers.model.part import DetailCurves, GeometrySummary
 from workers.model.routing import Candidate, FitPrediction, Scores, Weighed
 from workers.model.shop import Shop
 from workers.process.limits import limits_of
@@ -47,6 +48,7 @@ def betterments(shop: Shop, spec: JobSpec, chosen: Candidate) -> Iterator[Change
         yield from _other_sizes(shop, spec, chosen)
     if Weighed.DETAIL in weak:
         yield from _larger_features(shop, spec, chosen)
+        yield from rounder_corners(shop, spec, chosen)
     yield from machines_up(shop, spec)
     yield from shelf_nozzles(shop, spec)
     yield from other_bores(shop, spec)
@@ -66,13 +68,14 @@ def _other_sizes(shop: Shop, spec: JobSpec, chosen: Candidate) -> Iterator[Chang
         said = (
             f"Draw {need.name!r} at {moved.nominal_mm:.2f} mm instead of {need.nominal_mm:g} mm, its limits unchanged"
         )
-        yield Change(said, shop, _with(spec, index, moved))
+        yield Change(said, shop, _with(spec, index, moved), None, moved.nominal_mm - need.nominal_mm, "mm")
         looser = _looser(limits, fit)
         said = (
             f"Let {need.name!r} be {looser.lower_mm:.2f} to {looser.upper_mm:.2f} mm instead of "
             f"{limits.lower_mm:.3f} to {limits.upper_mm:.3f} mm"
         )
-        yield Change(said, shop, _with(spec, index, _held(need, looser)))
+        wider = (looser.upper_mm - looser.lower_mm) - (limits.upper_mm - limits.lower_mm)
+        yield Change(said, shop, _with(spec, index, _held(need, looser)), None, wider, "mm")
 
 
 def _looser(limits: Limits, fit: FitPrediction) -> Limits:
@@ -117,7 +120,26 @@ def _larger_features(shop: Shop, spec: JobSpec, chosen: Candidate) -> Iterator[C
         stroke_mm=_at_least(smallest.stroke_mm, wide),
     )
     curves = None if summary.curves is None else _grown(summary.curves, width)
-    yield Change(said, shop, replace(spec, summary=replace(summary, smallest=grown, curves=curves)))
+    yield Change(said, shop, replace(spec, summary=replace(summary, smallest=grown, curves=curves)), None, wide, "mm")
+
+
+def rounder_corners(shop: Shop, spec: JobSpec, chosen: Candidate) -> Iterator[Change]:
+    """The tightest inner corner with the radius that the bead follows; of what is weak in detail."""
+    if Weighed.DETAIL not in weaknesses(chosen):
+        return
+    summary, least = spec.part(), math.ceil(chosen.bead_width_mm / 2.0 / STEP_MM - 1e-9) * STEP_MM
+    radius = summary.smallest.corner_radius_mm
+    if radius is not None and radius < least - STEP_MM / 2.0:
+        said = f"Draw the tightest inner corner with a radius of at least {least:.2f} mm instead of {radius:.2f} mm"
+        rounder = replace(summary, smallest=replace(summary.smallest, corner_radius_mm=least))
+        yield Change(said, shop, replace(spec, summary=rounder), None, least, "mm")
+
+
+def left_in_corners_mm(summary: GeometrySummary, width_mm: float) -> float:
+    """How deep the material is that the bead leaves in the tightest inner corner, were it square: a circle of half the
+    bead's width touches both walls, and comes no nearer to the corner than (sqrt 2 - 1) of what its radius is more."""
+    radius = summary.smallest.corner_radius_mm
+    return 0.0 if radius is None else (math.sqrt(2.0) - 1.0) * max(width_mm / 2.0 - radius, 0.0)
 
 
 def _told_width(curves: DetailCurves | None, width_mm: float) -> float:

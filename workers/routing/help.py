@@ -6,15 +6,15 @@ routed: whoever asks pays for it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
 
 from workers.model.fleet import Machine, Material, Nozzle
 from workers.model.job import JobSpec
-from workers.model.routing import Candidate, Help, InformationValue, Measure, Remedy, Routing, Scores
+from workers.model.routing import Candidate, Help, InformationValue, Measure, Remedy, Routing
 from workers.model.shop import Shop, find
-from workers.routing.betterments import betterments, gain_of, weaknesses
+from workers.routing.betterments import betterments, gain_of, left_in_corners_mm, rounder_corners, weaknesses
 from workers.routing.decide import Router
 from workers.routing.information import value_of_information
 from workers.routing.refusals import nearest_miss
@@ -48,7 +48,9 @@ def helps(router: Router, spec: JobSpec) -> tuple[Help, ...]:
     [routing] = router.route([spec])
     if routing.chosen is None:
         found = remedies_of(router, spec, routing)
-        return tuple(Help(change=one.change, effect=one.effect, gate=one.gate) for one in found)
+        return tuple(
+            Help(change=one.change, effect=one.effect, gate=one.gate, amount=one.amount, unit=one.unit) for one in found
+        )
     if not weaknesses(routing.chosen):
         return ()
     return _betters(router, spec, routing, routing.chosen)
@@ -57,30 +59,55 @@ def helps(router: Router, spec: JobSpec) -> tuple[Help, ...]:
 def _betters(router: Router, spec: JobSpec, routing: Routing, chosen: Candidate) -> tuple[Help, ...]:
     tried = [*_tried(router, spec, routing, chosen), *_measured(router, spec, chosen)]
     worth = sorted(((one.gain or 0.0, one) for one in tried), key=lambda pair: -pair[0])
-    return tuple(one for gain, one in worth[:MOST] if gain > WORTH)
+    found = tuple(one for gain, one in worth[:MOST] if gain > WORTH)
+    return (*found, *_corners(router, spec, routing, chosen, found))
+
+
+def _corners(
+    router: Router, spec: JobSpec, routing: Routing, chosen: Candidate, found: Sequence[Help]
+) -> Iterator[Help]:
+    """The larger radius, where the score does not weigh it and so nobody hears of it."""
+    for change in rounder_corners(router.shop, spec, chosen):
+        then = router.best_of(change.shop, change.spec)
+        if then is not None and all(one.change != change.said for one in found):
+            yield _help(change, spec, chosen, then, gain_of(routing.emphasis, chosen, then))
 
 
 def _tried(router: Router, spec: JobSpec, routing: Routing, chosen: Candidate) -> Iterator[Help]:
     for change in islice(betterments(router.shop, spec, chosen), TRIES):
         then = router.best_of(change.shop, change.spec)
         if then is not None:
-            gain = gain_of(routing.emphasis, chosen, then)
-            yield Help(
-                change=change.said,
-                effect=_said(change, chosen, then, gain),
-                gate=change.gate,
-                now=chosen.scores,
-                then=then.scores,
-                gain=gain,
-            )
+            yield _help(change, spec, chosen, then, gain_of(routing.emphasis, chosen, then))
 
 
-def _said(change: Change, now: Candidate, then: Candidate, gain: float) -> str:
-    return f"{effect_of(change.shop, then)}; {_changed(now.scores, then.scores)}; {gain:+.2f} of utility"
+def _help(change: Change, spec: JobSpec, now: Candidate, then: Candidate, gain: float) -> Help:
+    return Help(
+        change=change.said,
+        effect=f"{effect_of(change.shop, then)}; {_changed(now, then)}{_corner_words(change, spec, now, then)}; "
+        f"{gain:+.2f} of utility",
+        gate=change.gate,
+        now=now.scores,
+        then=then.scores,
+        gain=gain,
+        saved_h=now.print_h - then.print_h,
+        good_gain=then.good_share - now.good_share,
+        amount=change.amount,
+        unit=change.unit,
+    )
 
 
-def _changed(now: Scores, then: Scores) -> str:
-    """The scores that move, from and to."""
+def _corner_words(change: Change, spec: JobSpec, now: Candidate, then: Candidate) -> str:
+    """What the beads leave in a square inner corner, where the change is about that."""
+    left = left_in_corners_mm(spec.part(), now.bead_width_mm)
+    after = left_in_corners_mm(change.spec.part(), then.bead_width_mm)
+    if change.spec.part().smallest.corner_radius_mm == spec.part().smallest.corner_radius_mm:
+        return ""
+    return f"; in a square corner the bead leaves {after:.2f} mm instead of {left:.2f} mm"
+
+
+def _changed(before_change: Candidate, after_change: Candidate) -> str:
+    """The scores that move, from and to, and the good copies."""
+    now, then = before_change.scores, after_change.scores
     moved = [
         f"{name} {before:.2f} to {after:.2f}"
         for name, before, after in (
@@ -90,7 +117,13 @@ def _changed(now: Scores, then: Scores) -> str:
         )
         if abs(after - before) >= 0.005
     ]
-    return ", ".join(moved) or "the same scores in less time"
+    good = (100.0 * before_change.good_share, 100.0 * after_change.good_share)
+    if abs(good[1] - good[0]) >= 0.5:
+        moved.append(f"{good[1]:.0f} of 100 copies good instead of {good[0]:.0f}")
+    hours = before_change.print_h - after_change.print_h
+    if abs(hours) >= 0.05:
+        moved.append(f"{abs(hours):.1f} h {'less' if hours > 0 else 'more'}")
+    return ", ".join(moved) or "the same scores in the same time"
 
 
 def _measured(router: Router, spec: JobSpec, chosen: Candidate) -> Iterator[Help]:

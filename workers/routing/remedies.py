@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from workers.model.fleet import Machine, MachineState, Material, Nozzle, Spool, TipMaterial
-from workers.model.job import JobSpec
+from workers.model.job import CriticalDetail, JobSpec
+from workers.model.part import FeatureKind
 from workers.model.routing import Candidate, Gate, Refusal, Remedy
 from workers.model.shop import Shop, find
 from workers.process.bead import width_limits
@@ -26,17 +27,21 @@ OF_NOZZLES = frozenset(
 BORES_MM = (0.25, 0.3, 0.4, 0.5, 0.6, 0.8)  # bores that are tried (common practice, no source)
 TIP = TipMaterial.HARDENED_STEEL
 
+ROUND = frozenset({FeatureKind.HOLE, FeatureKind.BOSS})
+
 Best = Callable[[Shop, JobSpec], Candidate | None]
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A changed shop or job to try, in words."""
+    """A changed shop or job to try, in words; and how large the change is, where it has a size."""
 
     said: str
     shop: Shop
     spec: JobSpec
     gate: Gate | None = None
+    amount: float | None = None
+    unit: str = ""
 
 
 def remedies(
@@ -50,7 +55,10 @@ def remedies(
     for _, change in zip(range(TRIES), _changes(shop, spec, refused), strict=False):
         candidate = best(change.shop, change.spec)
         if candidate is not None:
-            found.append(Remedy(change=change.said, effect=effect_of(change.shop, candidate), gate=change.gate))
+            effect = effect_of(change.shop, candidate)
+            found.append(
+                Remedy(change=change.said, effect=effect, gate=change.gate, amount=change.amount, unit=change.unit)
+            )
         if len(found) == MOST:
             break
     return tuple(found) or _said_nearest(shop, nearest)
@@ -91,7 +99,8 @@ def shelf_nozzles(shop: Shop, spec: JobSpec) -> Iterator[Change]:
                 f"Mount nozzle {_nozzle(nozzle)} from the shelf on {machine.name}",
                 replace(shop, nozzles=changed),
                 spec,
-                None,
+                amount=nozzle.bore_mm,
+                unit="mm",
             )
 
 
@@ -103,7 +112,7 @@ def harder_tips(shop: Shop, spec: JobSpec) -> Iterator[Change]:
             replace(n, tip=TIP, abrasive_cm3=0.0) if n in soft and n.bore_mm == bore else n for n in shop.nozzles
         )
         said = f"Mount a {bore:g} mm nozzle with a hardened steel tip instead of a softer one"
-        yield Change(said, replace(shop, nozzles=changed), spec, Gate.TIP_WEAR_CLASS)
+        yield Change(said, replace(shop, nozzles=changed), spec, Gate.TIP_WEAR_CLASS, bore, "mm")
 
 
 def other_bores(shop: Shop, spec: JobSpec) -> Iterator[Change]:
@@ -113,7 +122,7 @@ def other_bores(shop: Shop, spec: JobSpec) -> Iterator[Change]:
         if bore not in mounted:
             added = tuple(_tried_nozzle(machine, bore) for machine in shop.machines)
             said = f"Get a {bore:g} mm nozzle with a hardened steel tip"
-            yield Change(said, replace(shop, nozzles=(*shop.nozzles, *added)), spec)
+            yield Change(said, replace(shop, nozzles=(*shop.nozzles, *added)), spec, None, bore, "mm")
 
 
 def _tried_nozzle(machine: Machine, bore_mm: float) -> Nozzle:
@@ -137,17 +146,31 @@ def _restocked(shop: Shop, spec: JobSpec, refused: Sequence[Refusal]) -> Iterato
             replace(shop, spools=(*shop.spools, spool)),
             spec,
             Gate.STOCK,
+            needed,
+            "g",
         )
 
 
 def _larger_detail(shop: Shop, spec: JobSpec) -> Iterator[Change]:
+    """The critical details that are finer than the finest bead of a bore, drawn as wide as it."""
     mounted = sorted({n.bore_mm for n in shop.nozzles if n.machine_id is not None})
     for bore in mounted[:3]:
         size = width_limits(bore)[0]
-        critical = tuple(replace(c, size_mm=max(c.size_mm, size)) for c in spec.critical)
-        if critical != spec.critical:
-            said = f"Draw the critical details at least {size:.2f} mm wide, or do not mark them critical"
-            yield Change(said, shop, replace(spec, critical=critical), Gate.CRITICAL_DETAIL)
+        fine = [one for one in spec.critical if one.size_mm < size]
+        if fine:
+            critical = tuple(replace(c, size_mm=max(c.size_mm, size)) for c in spec.critical)
+            said = f"Draw {' and '.join(_drawn_larger(one, size) for one in fine)}, or do not mark it critical"
+            more = size - min(one.size_mm for one in fine)
+            yield Change(said, shop, replace(spec, critical=critical), Gate.CRITICAL_DETAIL, more, "mm")
+
+
+def _drawn_larger(detail: CriticalDetail, size_mm: float) -> str:
+    """Round details are told by their radius."""
+    if detail.kind in ROUND:
+        return (
+            f"{detail.name!r} with a radius of at least {size_mm / 2.0:.2f} mm instead of {detail.size_mm / 2.0:.2f} mm"
+        )
+    return f"{detail.name!r} at least {size_mm:.2f} mm wide instead of {detail.size_mm:.2f} mm"
 
 
 def other_materials(shop: Shop, spec: JobSpec) -> Iterator[Change]:
@@ -166,7 +189,8 @@ def _looser_needs(shop: Shop, spec: JobSpec, refused: Sequence[Refusal]) -> Iter
         for available in sorted({float(r.available) for r in found}, reverse=True)[:3]:
             asked = replace(spec.material, **{field: available})  # type: ignore[arg-type]
             said = f"Ask for a {words} of {available:g} {unit} instead of {getattr(spec.material, field):g} {unit}"
-            yield Change(said, shop, replace(spec, material=asked), Gate.MATERIAL_NEED)
+            less = getattr(spec.material, field) - available
+            yield Change(said, shop, replace(spec, material=asked), Gate.MATERIAL_NEED, less, unit)
 
 
 def effect_of(shop: Shop, candidate: Candidate) -> str:

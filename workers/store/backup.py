@@ -17,7 +17,14 @@ from redis.client import Pipeline
 from workers.store.keys import Keys
 
 CHUNK = 1000  # members a command
-LEFT_OUT = ("bell", "geometry-bell", "lock:", "rates", "session:")  # of the moment: nothing is lost with them
+LEFT_OUT = (
+    "bell",
+    "geometry-bell",
+    "lock:",
+    "presence:",
+    "rates",
+    "session:",
+)  # of the moment: nothing is lost with them
 
 
 @dataclass(frozen=True, slots=True)

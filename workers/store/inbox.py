@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any
 
@@ -15,26 +15,35 @@ from workers.model.job import JobState
 from workers.model.routing import Routing
 from workers.store.events import EVENTS_KEPT
 from workers.store.keys import Keys
+from workers.store.origin import with_origin
 
 GROUP = "routers"
 SCRIPT_JOBS = 128  # jobs a script call, so that Redis is never held for long
+CUT_OFF_ONCE = 1  # a share that was given out more often may hold a job that ends its worker: one by one then
 
 
 @dataclass(frozen=True, slots=True)
 class InboxEntry:
+    """alone: it was given out before, more than once, and is taken by itself now; see :meth:`Inbox.strike`."""
+
     entry_id: str
     job_id: str
     attempt: int
+    alone: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What a job came to: ``routed`` or ``unroutable`` with a routing, ``failed`` with a reason."""
+    """What a job came to: ``routed`` or ``unroutable`` with a routing, ``failed`` with a reason.
+
+    request_id: of the request that handed it in.
+    """
 
     entry: InboxEntry
     state: JobState
     routing: Routing | None = None
     reason: str = ""
+    request_id: str = ""
 
 
 class Inbox:
@@ -60,14 +69,35 @@ class Inbox:
                 raise
 
     def take(self, consumer: str, count: int) -> list[InboxEntry]:
-        """Up to ``count`` jobs: this consumer's own of an earlier life, then what a dead worker left, then new ones."""
-        entries = self._own(consumer, count)
+        """Up to ``count`` jobs: this consumer's own of an earlier life, then what a dead worker left, then new ones.
+
+        Where a share of its own was cut off more than once, one job of it and no other.
+        """
+        cut_off = self._cut_off(consumer, count)
+        if cut_off > CUT_OFF_ONCE:
+            return [replace(one, alone=True) for one in self._own(consumer, 1)]
+        entries = self._own(consumer, count) if cut_off else []
         if len(entries) < count:
             entries += self._reclaim(consumer, count - len(entries))
         if len(entries) < count:
             answer: Any = self._redis.xreadgroup(GROUP, consumer, {self._keys.inbox: ">"}, count=count - len(entries))
             entries += [_entry(row_id, fields) for _, rows in answer or [] for row_id, fields in rows]
         return entries
+
+    def _cut_off(self, consumer: str, count: int) -> int:
+        """How often one of the jobs that this consumer holds was given out, at most."""
+        held: Any = self._redis.xpending_range(
+            self._keys.inbox, GROUP, min="-", max="+", count=count, consumername=consumer
+        )
+        return max((int(one["times_delivered"]) for one in held), default=0)
+
+    def strike(self, entry: InboxEntry) -> int:
+        """Note that a job is begun alone; gives how often it was, so. Its commit strikes it off the list again.
+
+        Written before it is scored, and refused by a store that takes no writes: so what counts is the ends of
+        workers, not the store's.
+        """
+        return int(self._redis.hincrby(self._keys.inbox_strikes, entry.entry_id, 1))
 
     def _own(self, consumer: str, count: int) -> list[InboxEntry]:
         answer: Any = self._redis.xreadgroup(GROUP, consumer, {self._keys.inbox: "0"}, count=count)
@@ -113,7 +143,10 @@ class Inbox:
         for result in results:
             keys += self._job_keys(result)
             args += _job_args(result, now)
-        return int(self._script(keys=keys, args=args))
+        committed = int(self._script(keys=keys, args=args))
+        if alone := [result.entry.entry_id for result in results if result.entry.alone]:
+            self._redis.hdel(self._keys.inbox_strikes, *alone)
+        return committed
 
     def _job_keys(self, result: Result) -> list[str]:
         job_id = result.entry.job_id
@@ -141,7 +174,7 @@ def _job_args(result: Result, now: float) -> list[Any]:
 
 def event_data(result: Result) -> dict[str, Any]:
     """What the event of a routed (or refused, or failed) job says."""
-    data: dict[str, Any] = {"attempt": result.entry.attempt}
+    data = with_origin({"attempt": result.entry.attempt}, result.request_id)
     if result.reason:
         data["reason"] = result.reason
     if result.routing is not None and (chosen := result.routing.chosen) is not None:

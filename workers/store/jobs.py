@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import secrets
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -27,10 +28,14 @@ from workers.model.routing import Routing
 from workers.store.dispatch import unlist
 from workers.store.events import add_event
 from workers.store.keys import Keys
+from workers.store.origin import request_id, with_origin
 from workers.store.parts import PartRepository, require_usable
 from workers.store.uploads import Upload
 
-FIELDS = ("doc", "state", "version", "attempt", "created_at", "updated_at", "reason")
+log = logging.getLogger("borewright.jobs")
+
+IDS_LOGGED = 20
+FIELDS = ("doc", "state", "version", "attempt", "created_at", "updated_at", "reason", "request_id")
 CHUNK = 500  # jobs read at a time
 CANCELLABLE = frozenset(
     {
@@ -114,6 +119,7 @@ class JobRepository:
                     pipe.execute()
                 except redis.WatchError:
                     continue
+                log.info("jobs accepted count=%d job_ids=%s", len(specs), ",".join(job_ids[:IDS_LOGGED]))
                 return states
 
     def _require_room(self, count: int) -> None:
@@ -147,9 +153,10 @@ class JobRepository:
                 "created_at": repr(now),
                 "updated_at": repr(now),
                 "reason": "",
+                "request_id": request_id(),
             },
         )
-        data = {"name": spec.name}
+        data = with_origin({"name": spec.name})
         if spec.part_id is not None:
             pipe.sadd(self._keys.part_jobs(spec.part_id), job_id)
             data["part_id"] = spec.part_id
@@ -287,7 +294,7 @@ def _require_movable(record: JobRecord, expected: int | None, allowed: frozenset
 
 
 def _record(job_id: str, row: Sequence[bytes | None]) -> JobRecord:
-    doc, state, version, attempt, created, updated, reason = row
+    doc, state, version, attempt, created, updated, reason, origin = row
     if doc is None or state is None:
         raise NotFoundError(f"no job has the id {job_id!r}")
     return JobRecord(
@@ -299,4 +306,5 @@ def _record(job_id: str, row: Sequence[bytes | None]) -> JobRecord:
         created_at=float(created or 0),
         updated_at=float(updated or 0),
         reason=(reason or b"").decode(),
+        request_id=(origin or b"").decode(),
     )

@@ -258,6 +258,10 @@ class Keys:
         """Id of the access key with which a browser signed in; it ends by itself."""
         return self._key("session", digest)
 
+    def shares(self, job_id: str) -> str:
+        """Hash id -> JSON of a link to the job's result; of its secret only the digest."""
+        return self._key("shares", job_id)
+
     @property
     def trail(self) -> str:
         """Stream of the requests that changed something, or were refused the change."""
@@ -277,6 +281,20 @@ class Keys:
     def schema(self) -> str:
         """Version of the shape that the data have."""
         return self._key("schema")
+
+    @property
+    def clock_seen(self) -> str:
+        """The highest moment (ms) that the store's clock showed."""
+        return self._key("clock-seen")
+
+    @property
+    def inbox_strikes(self) -> str:
+        """Hash inbox entry -> how often it was begun alone, after workers had ended over it."""
+        return self._key("inbox-strikes")
+
+    def presence(self, queue: str) -> str:
+        """Sorted set: worker -> the moment (s, the store's clock) it was last heard of."""
+        return self._key("presence", queue)
 
     def lock(self, name: str) -> str:
         return self._key("lock", name)

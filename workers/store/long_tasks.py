@@ -30,6 +30,7 @@ from workers.model.long_task import LongTask, TaskState, subject_of
 from workers.model.record import Page
 from workers.store.events import EVENTS_KEPT, add_event
 from workers.store.keys import Keys
+from workers.store.origin import with_origin
 
 KEPT = 200  # tasks of a kind; past that the oldest that have ended go
 OPEN_MOST = 20  # tasks that wait or run; past that no other is accepted
@@ -100,7 +101,7 @@ class LongTasks:
             pipe.hset(self._keys.long_task(subject), mapping=values)
             pipe.zadd(self._keys.long_tasks(kind), {task_id: 0})
             pipe.zadd(self._keys.long_tasks_open, {subject: due})
-            add_event(pipe, self._keys, f"{kind}.waiting", subject, now, {"seconds": seconds})
+            add_event(pipe, self._keys, f"{kind}.waiting", subject, now, with_origin({"seconds": seconds}))
             also(pipe)
             pipe.execute()
         return LongTask(

@@ -25,6 +25,7 @@ from workers.model.part_record import (
 from workers.model.record import Page
 from workers.store.events import add_event
 from workers.store.keys import Keys
+from workers.store.origin import with_origin
 from workers.store.uploads import Upload, content_id
 
 MIB = 1024 * 1024
@@ -170,7 +171,7 @@ class PartRepository:
             pipe.zadd(self._keys.parts, {listed: 0})
         pipe.hset(name, mapping=values)
         pipe.hdel(name, "problem", "poses")
-        data = {"name": part.name, "size_bytes": part.size_bytes}
+        data = with_origin({"name": part.name, "size_bytes": part.size_bytes})
         add_event(pipe, self._keys, f"part.{part.state.value}", f"part/{part.id}", part.updated_at, data)
 
     def _require_room(self, size: int) -> None:

@@ -11,6 +11,7 @@ import redis
 from workers.store.access import AccessRepository
 from workers.store.analyses import Analyses
 from workers.store.claims import ClaimRepository
+from workers.store.clock import StoreClock
 from workers.store.dispatch import DispatchRepository
 from workers.store.events import EventLog
 from workers.store.fleet import FleetRepository
@@ -23,7 +24,9 @@ from workers.store.meter import Meter
 from workers.store.outcomes import OutcomeRepository
 from workers.store.parts import MIB, PartRepository
 from workers.store.plans import PlanRepository
+from workers.store.presence import Presence
 from workers.store.reports import Reports
+from workers.store.shares import ShareRepository
 from workers.store.trials import TrialRepository
 from workers.store.webhooks import WebhookRepository
 
@@ -48,7 +51,10 @@ class Stores:
     events: EventLog
     idempotency: IdempotencyStore
     access: AccessRepository
+    shares: ShareRepository
     meter: Meter
+    presence: Presence
+    clock: StoreClock
 
 
 def open_stores(
@@ -82,5 +88,8 @@ def open_stores(
         events=EventLog(client, keys),
         idempotency=IdempotencyStore(client, keys),
         access=AccessRepository(client, keys, clock),
+        shares=ShareRepository(client, keys, clock),
         meter=Meter(client, keys),
+        presence=Presence(client, keys),
+        clock=StoreClock(client, keys),
     )

@@ -11,6 +11,7 @@ from workers.tasks.geometry import (
     reconcile_parts,
     ring_geometry,
     use_mesh_limits,
+    warm_geometry,
 )
 from workers.tasks.line_up_studies import run_study  # noqa: F401
 from workers.tasks.long_tasks import PLANNING_QUEUE, reconcile_long, ring_planning, run_long, run_next
@@ -78,6 +79,7 @@ __all__ = [
     "run_next",
     "run_plan",
     "use_mesh_limits",
+    "warm_geometry",
     "watch_changes",
     "watch_claims",
     "watch_trials",

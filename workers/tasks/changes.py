@@ -152,7 +152,7 @@ def _rescore(stores: Stores, concerned: Sequence[tuple[str, Listed, Cause]]) -> 
 
 
 def _routed(entry: Entry, routing: Routing) -> RoutedJob:
-    assert routing.chosen is not None
+    assert routing.chosen is not None  # nosec B101  # for the types
     return RoutedJob(
         job_id=entry.job_id,
         attempt=entry.attempt,

@@ -47,6 +47,13 @@ def use_mesh_limits(*, upload_bytes: int, triangles: int, seconds: float, memory
     )
 
 
+def warm_geometry() -> None:
+    """Have what an analysis needs imported once, for a process that will make many."""
+    from workers.geometry import sandbox
+
+    sandbox.keep_warm()
+
+
 def ring_geometry(stores: Stores) -> bool:
     """Ask for an analysis, unless one is asked for already. Returns whether a task was queued."""
     if not stores.client.set(stores.keys.geometry_bell, "1", nx=True, ex=BELL_S):

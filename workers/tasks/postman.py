@@ -12,6 +12,7 @@ from urllib.parse import urlsplit
 
 TIMEOUT_S = 10.0
 GONE = 410
+NAT64 = ipaddress.IPv6Network("64:ff9b::/96")  # RFC 6052 section 2.1
 
 
 class AddressError(ValueError):
@@ -43,11 +44,20 @@ def checked_address(host: str, port: int, private: bool) -> str:
     """The first address of a host. Raises AddressError where any of them is not public, OSError where none is known."""
     found = [str(row[4][0]) for row in socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)]
     for one in found:
-        address = ipaddress.ip_address(one.partition("%")[0])
-        mapped = getattr(address, "ipv4_mapped", None) or address
-        if not private and (not mapped.is_global or mapped.is_multicast):
+        if not private and not is_public(one.partition("%")[0]):
             raise AddressError(f"{host} is at {one}, which is not a public address")
     return found[0]
+
+
+def is_public(text: str) -> bool:
+    """Whether an address, and the IPv4 address that it carries where it does, is one of the public Internet."""
+    address: ipaddress.IPv4Address | ipaddress.IPv6Address = ipaddress.ip_address(text)
+    if isinstance(address, ipaddress.IPv6Address):
+        carried = address.ipv4_mapped or address.sixtofour
+        if address in NAT64:
+            carried = ipaddress.IPv4Address(int(address) & 0xFFFF_FFFF)
+        address = carried or address
+    return address.is_global and not address.is_multicast
 
 
 class _Call:

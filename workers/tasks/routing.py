@@ -10,8 +10,10 @@ import logging
 import os
 import socket
 import time
+from collections import Counter, defaultdict
 from collections.abc import Sequence
-from itertools import islice
+from dataclasses import replace
+from itertools import groupby, islice
 
 import redis
 from rq import Queue, get_current_job
@@ -27,16 +29,21 @@ from workers.routing.decide import Router
 from workers.routing.help import helps, remedies_today, with_remedies
 from workers.routing.information import value_of_information
 from workers.store.inbox import InboxEntry, Result
+from workers.store.jobs import IDS_LOGGED
 from workers.store.stores import Stores, open_stores
 from workers.tasks.dispatch import bind_all
 from workers.tasks.posed import PosedJob, posed_jobs
+from workers.tasks.together import Together
 
 log = logging.getLogger("borewright.tasks")
 
 ROUTING_QUEUE = "routing"
 BATCH = 256
+STRIKES = 3  # a job whose scoring ends the worker so often, alone, has failed (engineering prior)
+ENDS_ITS_WORKER = f"its worker ended each time while at it, {STRIKES} times alone: a fault, or too little memory"
 BELL_S = 5
 TASK_TIMEOUT_S = 120
+OUT_OF_MEMORY_EXIT = 70  # EX_SOFTWARE of sysexits.h
 ROUNDS = 400  # batches a drain task, then it rings for the next: no task runs for ever
 
 _stores: dict[tuple[int, str], Stores] = {}
@@ -61,7 +68,11 @@ def drain(shop: str) -> int:
     key = (os.getpid(), shop)
     if key not in _stores:
         _stores[key] = open_stores(task.connection, shop)
-    return drain_and_bind(_stores[key], consumer_name(os.environ.get("BOREWRIGHT_WORKER", "worker")))
+    try:
+        return drain_and_bind(_stores[key], consumer_name(os.environ.get("BOREWRIGHT_WORKER", "worker")))
+    except MemoryError:
+        log.critical("out of memory: this worker ends, and its successor takes up what it had in hand")
+        os._exit(OUT_OF_MEMORY_EXIT)
 
 
 def drain_and_bind(stores: Stores, consumer: str) -> int:
@@ -100,8 +111,10 @@ def drain_inbox(stores: Stores, consumer: str, batch: int = BATCH) -> int:
 def _commit(stores: Stores, entries: Sequence[InboxEntry]) -> int:
     """Score and commit one batch; a count that could not be noted is lost, the routings are not."""
     records = stores.jobs.get_many([entry.job_id for entry in entries])
-    committed = stores.inbox.commit(_score(stores, entries, records))
+    results = _score(stores, entries, records)
+    committed = stores.inbox.commit(results)
     done = time.time()
+    _log(results)
     try:
         stores.meter.note_batch([done - one.updated_at for one in records if one and one.state is JobState.ACCEPTED])
     except redis.RedisError as error:
@@ -109,15 +122,32 @@ def _commit(stores: Stores, entries: Sequence[InboxEntry]) -> int:
     return committed
 
 
+def _log(results: Sequence[Result]) -> None:
+    """A line for what came of each request of the batch; a request may be in several batches."""
+    by_request: dict[str, list[Result]] = defaultdict(list)
+    for one in results:
+        by_request[one.request_id].append(one)
+    for origin, rows in by_request.items():
+        states = Counter(one.state.value for one in rows)
+        counts = " ".join(f"{state}={count}" for state, count in sorted(states.items()))
+        ids = ",".join(one.entry.job_id for one in rows[:IDS_LOGGED])
+        log.info("jobs scored %s job_ids=%s%s", counts, ids, f" request_id={origin}" if origin else "")
+
+
 def _score(stores: Stores, entries: Sequence[InboxEntry], records: Sequence[JobRecord | None]) -> list[Result]:
     gone, live = [], []
     for entry, record in zip(entries, records, strict=True):
         if record is None or record.state is not JobState.ACCEPTED:
             gone.append(Result(entry, JobState.CANCELLED))  # committed as nothing: the script sees its state
+        elif entry.alone and stores.inbox.strike(entry) > STRIKES:
+            gone.append(Result(entry, JobState.FAILED, reason=ENDS_ITS_WORKER, request_id=record.request_id))
         else:
-            live.append((entry, record.spec))
-    routings = route_posed(router_for(stores), posed_jobs(stores, [spec for _, spec in live]))
-    return gone + [_result(entry, routing) for (entry, _), routing in zip(live, routings, strict=True)]
+            live.append((entry, record))
+    routings = route_posed(router_for(stores), posed_jobs(stores, [record.spec for _, record in live]))
+    return gone + [
+        replace(_result(entry, routing), request_id=record.request_id)
+        for (entry, record), routing in zip(live, routings, strict=True)
+    ]
 
 
 def route_posed(router: Router, jobs: Sequence[PosedJob | InvalidError]) -> list[Routing | Exception]:
@@ -150,11 +180,13 @@ def _is_old(router: Router, stores: Stores) -> bool:
 
 
 def route_all(router: Router, specs: Sequence[JobSpec]) -> list[Routing | Exception]:
-    """A routing, or what went wrong, for each job. One bad job does not stop its batch."""
+    """A routing, or what went wrong, for each job. One bad job does not stop its batch. Raises MemoryError."""
     try:
         return list(router.route(specs))
     except Exception as error:
         if len(specs) == 1:
+            if isinstance(error, MemoryError):
+                raise  # no fault of the job's
             log.exception("a job could not be scored")
             return [error]
         log.warning("a batch of %d could not be scored in one pass; one by one now", len(specs))
@@ -172,10 +204,21 @@ def _result(entry: InboxEntry, routing: Routing | Exception) -> Result:
 
 
 def route_now(shop: Shop, job: PosedJob) -> Routing:
-    """The routing for a job that is not stored; the shop's tables are kept while its revision and the hour stand."""
-    router = _router_of(shop)
-    routing = job.chosen(router.route(job.specs))
-    return with_remedies(router, job.spec_of(routing), routing)
+    """The routing for a job that is not stored; what is asked at the same time is scored in one pass."""
+    routing = _asked.ask((shop, job))
+    return with_remedies(_router_of(shop), job.spec_of(routing), routing)
+
+
+def _route_asked(asked: Sequence[tuple[Shop, PosedJob]]) -> list[Routing | Exception]:
+    """Those on one and the same shop go together; the shop's tables are kept while its revision and the hour stand."""
+    found: list[Routing | Exception] = []
+    for _, members in groupby(asked, key=lambda one: id(one[0])):
+        same = list(members)
+        found += route_posed(_router_of(same[0][0]), [job for _, job in same])
+    return found
+
+
+_asked = Together(_route_asked)
 
 
 def remedies_now(shop: Shop, spec: JobSpec) -> tuple[Remedy, ...]:

@@ -92,7 +92,7 @@ def _retry_stuck(stores: Stores, trial: BoreTrial, shop: Shop) -> None:
 
 def _hand_in(stores: Stores, trial: BoreTrial, due: list[TrialRun]) -> None:
     """Jobs and trial in one MULTI. Raises VersionMismatchError where the trial was changed meanwhile."""
-    piece = gauge_piece.summary() if trial.plan.part_id is None else None
+    gauge = gauge_piece.summary()
     after = trial
     job_ids = new_ids(len(due), stores.trials.now())
     for run, job_id in zip(due, job_ids, strict=True):
@@ -104,7 +104,7 @@ def _hand_in(stores: Stores, trial: BoreTrial, due: list[TrialRun]) -> None:
         stores.trials.write(pipe, after, "handed-in", data)
 
     stores.jobs.hand_in(
-        [run_spec(trial, run, piece) for run in due],
+        [run_spec(trial, run, gauge if trial.printed(run) is None else None) for run in due],
         job_ids,
         watch=[stores.keys.bore_trial(trial.id)],
         guard=lambda: stores.trials.require_unchanged(trial),

@@ -89,7 +89,7 @@ class _Round(threading.Thread):
     def _tell(self) -> None:
         stores, hook, clock = self._stores, self._hook, self._clock
         delivery = known = stores.webhooks.delivery(hook.id)
-        if delivery.due_at > clock():
+        if 0.0 < delivery.due_at - clock() <= PAUSES_S[-1]:  # further off it is of a clock that was put back since
             return
         end = time.monotonic() + TURN_S
         for event in stores.events.after(delivery.cursor, EVENTS_A_ROUND):

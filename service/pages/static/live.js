@@ -32,9 +32,10 @@ function touched(event) {
   else if (kind !== "part") names.push("needs");
   if (/^(machine\.(created|deleted)|nozzle|spool|material|shop)/.test(event.kind)) names.push("benches");
   for (const region of here()) {
-    const { bench, jobPage, region: name } = region.dataset;
+    const { bench, jobPage, subject, region: name } = region.dataset;
     if (bench && machines.includes(bench)) names.push(name);
     if (jobPage && event.subject === `job/${jobPage}`) names.push(name);
+    if (subject && event.subject === subject) names.push(name);
   }
   return names.filter((name) => regionOf(name));
 }
@@ -76,7 +77,7 @@ async function refresh() {
 async function newest(names) {
   const whole = names.some((name) => regionOf(name)?.hasAttribute("data-page"));
   const query = new URLSearchParams(names.map((name) => ["of", name]));
-  const answer = await fetch(whole ? location.href : `/regions?${query}`, { headers: { Accept: "text/html" }, redirect: "error" });
+  const answer = await fetch(whole ? status.dataset.address ?? location.href : `/regions?${query}`, { headers: { Accept: "text/html" }, redirect: "error" });
   if (!answer.ok) throw new Error(answer.statusText);
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   return names.map((name) => [name, page.querySelector(`[data-region="${CSS.escape(name)}"]`)]);

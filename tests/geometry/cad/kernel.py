@@ -13,7 +13,7 @@ from OCP.BRep import BRep_Tool
 from OCP.BRepAdaptor import BRepAdaptor_Curve
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakePolygon, BRepBuilderAPI_Transform
-from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
+from OCP.BRepFilletAPI import BRepFilletAPI_MakeChamfer, BRepFilletAPI_MakeFillet
 from OCP.BRepGProp import BRepGProp
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.BRepPrimAPI import (
@@ -93,7 +93,15 @@ def cut(body, *others):
 
 def filleted(body, radius, chosen=lambda middle, step: True):
     """Edges rounded whose middle and vector from end to end are chosen."""
-    maker = BRepFilletAPI_MakeFillet(body)
+    return _eased(BRepFilletAPI_MakeFillet(body), body, radius, chosen)
+
+
+def chamfered(body, width, chosen=lambda middle, step: True):
+    """Edges cut at 45 degrees, chosen as for ``filleted``."""
+    return _eased(BRepFilletAPI_MakeChamfer(body), body, width, chosen)
+
+
+def _eased(maker, body, size, chosen):
     seen = []
     explorer = TopExp_Explorer(body, TopAbs_ShapeEnum.TopAbs_EDGE)
     while explorer.More():
@@ -105,7 +113,7 @@ def filleted(body, radius, chosen=lambda middle, step: True):
         curve = BRepAdaptor_Curve(edge)
         ends = [_point(curve.Value(at)) for at in (curve.FirstParameter(), curve.LastParameter())]
         if chosen((ends[0] + ends[1]) / 2, ends[1] - ends[0]):
-            maker.Add(radius, edge)
+            maker.Add(size, edge)
     return maker.Shape()
 
 

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from tests.builders import block, calibration, chopped_fibre, job, machine, nozzle, plain, shop, sliding_hole, spool
+from tests.planning.lineup import brute_force
+from tests.planning.lineup.problems import random_problem
 from workers.model.errors import ConflictError, InvalidError
 from workers.model.fleet import MachineState, TipMaterial
 from workers.model.job import CriticalDetail, JobSpec
@@ -15,11 +17,14 @@ from workers.model.lineup import LineUpPrices, LineUpRequest, LineUpResult, Nozz
 from workers.model.part import FeatureKind
 from workers.model.shop import Shop
 from workers.planning.lineup.mix import Entry, Mix
-from workers.planning.lineup.pool import pool_of
+from workers.planning.lineup.pool import Pool, pool_of
+from workers.planning.lineup.problem import Floats, LineUpProblem, with_one_free, without_kind
+from workers.planning.lineup.solve import solve
 from workers.planning.lineup.study import study
-from workers.planning.lineup.worth import within
+from workers.planning.lineup.worth import within, worth_of
 from workers.routing.decide import Router
 
+WINDOWS = 10.0
 REQUEST = LineUpRequest(time_limit_s=20.0, window_h=100.0)
 COARSE = job("crate", summary=block(80, 60, 40))
 FINE = job("plate", critical=(CriticalDetail(name="stroke", kind=FeatureKind.RIB, size_mm=0.3),))
@@ -192,3 +197,39 @@ def test_holes_that_miss_their_size_are_what_a_narrower_bore_saves() -> None:
 @pytest.mark.parametrize(("price", "pays"), [(10.0, True), (20.0, True), (50.0, None), (81.0, False)])
 def test_a_price_between_the_bounds_is_left_open(price: float, pays: bool | None) -> None:
     assert within(price, low=20.0, high=80.0) is pays
+
+
+def a_shop_with_offers(seed: int) -> tuple[LineUpProblem, Pool, Floats]:
+    """Two machines, two kinds owned and one on offer, with costs that were drawn."""
+    source = np.random.default_rng(seed)
+    pool = pool_of(
+        two_machines(nozzles=(nozzle("n04", 0.4), nozzle("n06", 0.6, "m2"))),
+        replace(REQUEST, offers=(replace(OFFER, at_most=1 + seed % 2),)),
+    )
+    problem = random_problem(seed, entries=6, machines=2, kinds=len(pool.kinds), tight=float(source.uniform(0.5, 2.0)))
+    change = problem.once.copy()
+    pieces = np.array([kind.pieces for kind in pool.kinds])
+    once = change + np.where(problem.kind == len(pool.kinds) - 1, OFFER.price / WINDOWS, 0.0)
+    return replace(problem, pieces=pieces, once=once), pool, change
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_interval_of_a_break_even_holds_the_truth(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Brute force beside it: the cheapest line-up without any piece less the cheapest with one for nothing. Nothing is
+    proved by an integer program here, as in a large shop."""
+    monkeypatch.setattr("workers.planning.lineup.solve.is_small", lambda problem: False)
+    problem, pool, change = a_shop_with_offers(seed)
+    kind = len(pool.kinds) - 1
+    best = solve(problem, seconds=1.0, seed=1)
+    assert best.method == "search"
+    least = brute_force.cheapest(problem)
+    assert best.bound <= least + 1e-6
+    assert best.best.cost >= least - 1e-6
+    limits = {"seconds": 2.0, "seed": 1, "stop": lambda: False}
+    worth = worth_of(problem, pool, kind, change, WINDOWS, 0.0, best, **limits)  # type: ignore[arg-type]
+    changed = (without_kind(problem, kind), with_one_free(problem, kind, change))
+    without, free = (brute_force.cheapest(one) for one in changed)
+    truth = (without - free) * WINDOWS
+    assert worth.break_even_low - 1e-3 <= truth <= worth.break_even_high + 1e-3
+    assert worth.break_even_low <= worth.break_even <= worth.break_even_high
+    assert worth.pays in {None, truth >= OFFER.price}

@@ -82,7 +82,7 @@ def with_measures(one: TrialPlan, measures) -> TrialPlan:
 
 def planned(**options) -> BoreTrial:
     wanted = plan(**options)
-    laid = lay_out(shop(len(wanted.machine_ids)), wanted, make.block(40.0, 30.0, 10.0), NOW)
+    laid = lay_out(shop(len(wanted.machine_ids)), wanted, [make.block(40.0, 30.0, 10.0)], NOW)
     return BoreTrial(
         id="t1",
         state=TrialState.PLANNED,

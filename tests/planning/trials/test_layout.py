@@ -23,7 +23,7 @@ PIECE = make.block(40.0, 30.0, 10.0)
 
 
 def laid(shop=None, **changes):
-    return lay_out(shop or simulated.shop(), simulated.plan(**changes), PIECE, simulated.NOW)
+    return lay_out(shop or simulated.shop(), simulated.plan(**changes), [PIECE], simulated.NOW)
 
 
 def test_the_same_seed_draws_the_same_order_and_another_seed_another():
@@ -163,3 +163,30 @@ def test_a_named_bead_that_the_part_does_not_allow_is_refused_by_its_gate():
     )
     assert [one.gate for one in fine.refused] == [Gate.CRITICAL_DETAIL]
     assert [one.gate for one in loaded.refused] == [Gate.LAYER_FOR_LOAD]
+
+
+def test_every_replicate_prints_every_part_with_every_bore():
+    """A full factorial within each block: parts x bores x materials x machines x replicates."""
+    thin, thick = make.block(40.0, 30.0, 4.0), make.block(40.0, 30.0, 20.0)
+    wanted = simulated.plan(part_ids=("p-thin", "p-thick"), replicates=2)
+    found = lay_out(simulated.shop(), wanted, [thin, thick], simulated.NOW)
+    counts = Counter((run.block, run.replicate, run.part_id, run.bore_mm) for run in found.runs)
+    assert set(counts.values()) == {1}
+    assert len(found.runs) == 2 * len(simulated.BORES) * 2 * 2 * 2
+    orders = [run.part_id for run in found.runs]
+    assert orders != sorted(orders)  # parts are drawn with the bores, not printed one after the other
+    # what the parts take, each by itself and together
+    said = estimate_of(found.runs)
+    assert [one.runs for one in said.parts] == [24, 24]
+    assert sum(one.print_h for one in said.parts) == pytest.approx(said.print_h)
+    assert sum(one.material_g for one in said.parts) == pytest.approx(said.material_g)
+    assert said.parts[0].print_h > 3.0 * said.parts[1].print_h  # thick before thin, by id
+    # each part is analysed by itself: its power is that of the trial with it alone
+    alone = lay_out(simulated.shop(), replace(wanted, part_ids=("p-thin",)), [thin], simulated.NOW)
+    assert power_of_trial(wanted, found.runs) == power_of_trial(wanted, alone.runs)
+
+
+def test_a_bore_that_cannot_print_one_of_the_parts_is_left_out_for_all():
+    low, high = make.block(40.0, 30.0, 10.0), make.block(40.0, 30.0, 10_000.0)
+    with pytest.raises(InvalidError, match=r"no machine of the trial can print 0\.4 mm"):
+        lay_out(simulated.shop(), simulated.plan(part_ids=("p-low", "p-high")), [low, high], simulated.NOW)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tests.planning.trials import simulated
-from workers.model.trial import Measure, MeasureKind
+from workers.model.trial import Measure, MeasureKind, RunResult
+from workers.planning.trials.analysis import report_of
 from workers.planning.trials.anova import analyse
 from workers.planning.trials.exact import trend_p
 from workers.planning.trials.foretold import power_of_trial
@@ -123,3 +125,14 @@ def test_an_expected_spread_of_its_own_changes_what_is_shown():
     wide = Measure(name="wide", kind=MeasureKind.SIZE, nominal_mm=8.0, spread=0.08)
     said = power_of_trial(simulated.with_measures(trial.plan, (trial.plan.measures[0], wide)), trial.runs)
     assert said.measures[1].at_80 == pytest.approx(2.0 * said.measures[0].at_80)
+
+
+def test_values_that_are_the_same_differ_in_nothing():
+    """Hours of one and the same print: what rounding leaves of them is no difference, and raises no alarm."""
+    wanted = simulated.plan(materials=1, measures=(simulated.MEASURES[-1],))
+    same = RunResult(at=simulated.NOW, accepted=True, print_h=1.2)
+    trial = simulated.planned(materials=1)
+    trial = replace(trial, plan=wanted, runs=tuple(replace(run, result=same) for run in trial.runs))
+    [report] = report_of(trial, {}).measures
+    assert {pair.finding.value for pair in report.pairs} == {"alike"}
+    assert all(pair.p_corrected == 1.0 and pair.difference == 0.0 for pair in report.pairs)

@@ -7,7 +7,7 @@ overload it is a lower bound on the cost of the line-up, and at the best rents i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from workers.learning.arrays import floats
 from workers.planning.lineup.problem import Floats, Ints, LineUp, LineUpProblem, once_of
 
 SPARE = 12  # columns a machine that the program begins with, besides one an entry; others come in where they pay (ours)
+SAMPLE = 250  # entries that a first guess of the rents rests on (ours)
 CLOSE = 1e-9  # relative
 
 
@@ -44,7 +45,7 @@ def shared(problem: LineUpProblem, lineup: LineUp, rent: Floats | None = None) -
     free = np.zeros(problem.machines)
     plain = _by_rent(problem, at, cost, hours, free)
     if plain is None:
-        plain = _solved(problem, at, cost, hours, free if rent is None else rent)
+        plain = _solved(problem, at, cost, hours, _guess(problem, at, cost, hours) if rent is None else rent)
     entry, column, share, rent, own = plain
     load = np.bincount(problem.machine[at[column]], hours[entry, column] * share, minlength=problem.machines)
     value = float(own.sum() - rent @ problem.room) + once_of(problem, lineup)
@@ -105,6 +106,17 @@ def _by_rent(problem: LineUpProblem, at: Ints, cost: Floats, hours: Floats, rent
     if (load > problem.room).any():
         return None
     return entry, column, np.ones(len(entry)), rent, np.minimum(least, problem.outside)
+
+
+def _guess(problem: LineUpProblem, at: Ints, cost: Floats, hours: Floats) -> Floats:
+    """What the hours would be worth (M,) if some of the entries, blown up, were all."""
+    free, step = np.zeros(problem.machines), problem.entries // SAMPLE
+    if step < 2:
+        return free
+    rows = slice(step // 2, None, step)
+    size = problem.entries / len(problem.outside[rows])
+    few = replace(problem, cost=problem.cost[rows], hours=problem.hours[rows], outside=problem.outside[rows] * size)
+    return _solved(few, at, cost[rows] * size, hours[rows] * size, free)[3]
 
 
 def _solved(problem: LineUpProblem, at: Ints, cost: Floats, hours: Floats, rent: Floats) -> _Parts:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -22,8 +23,9 @@ from workers.planning.lineup.solve import Solved, solve
 from workers.planning.lineup.words import figures_of, sentences_of
 from workers.planning.lineup.worth import worth_of
 
-SOLVE_SHARE, SAVING_SHARE = 0.5, 0.3  # of the time left, for the search and for the draws; offers get the rest
+SOLVE_SHARE, SAVING_SHARE = 0.4, 0.25  # of the time left, for the search and for the draws; offers get the rest
 ALONE_SHARE = 0.8  # for the search where nothing is on offer
+AT_A_TIME = 2  # offers
 SCORED, SOLVED, DRAWN = 20.0, 60.0, 75.0  # percent done when scoring, searching and drawing end
 
 Tell = Callable[[float], None]
@@ -179,26 +181,35 @@ class _Study:
         )
 
     def _offers(self, best: Solved, today: float) -> tuple[OfferWorth, ...]:
+        """Two at a time: the solver leaves the other core free."""
         offered = [n for n, kind in enumerate(self.pool.kinds) if kind.offer is not None]
-        change = changes(self.pool, self.request.prices) / windows_of(self.request)
+        if not offered or self.stop():
+            return ()
+        rounds = -(-len(offered) // AT_A_TIME)
+        seconds = max(self.until - time.monotonic(), 1.0) / rounds
         found: list[OfferWorth] = []
-        for i, kind in enumerate(offered):
-            if self.stop():
-                break
-            seconds = max(self.until - time.monotonic(), 1.0) / (len(offered) - i)
-            found.append(
-                worth_of(
-                    self.problem,
-                    self.pool,
-                    kind,
-                    change,
-                    windows_of(self.request),
-                    today,
-                    best,
-                    seconds=seconds,
-                    seed=self.request.seed,
-                    stop=self.stop,
-                )
-            )
-            self.tell(DRAWN + (100.0 - DRAWN) * (i + 1) / len(offered))
+        with ThreadPoolExecutor(AT_A_TIME) as pool:
+            for one in pool.map(lambda kind: self._offer(kind, best, today, seconds), offered):
+                if one is not None:
+                    found.append(one)
+                self.tell(DRAWN + (100.0 - DRAWN) * len(found) / len(offered))
         return tuple(found)
+
+    def _offer(self, kind: int, best: Solved, today: float, seconds: float) -> OfferWorth | None:
+        """None where it was stopped before this one's turn."""
+        if self.stop():
+            return None
+        windows = windows_of(self.request)
+        change = changes(self.pool, self.request.prices) / windows
+        return worth_of(
+            self.problem,
+            self.pool,
+            kind,
+            change,
+            windows,
+            today,
+            best,
+            seconds=seconds,
+            seed=self.request.seed,
+            stop=self.stop,
+        )

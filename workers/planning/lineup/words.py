@@ -54,7 +54,8 @@ def _sentences(result: LineUpResult) -> Iterator[str]:
     if result.proved:
         yield "No other line-up costs less on these figures: this is proved."
     else:
-        yield f"No line-up can cost less than {result.bound:.0f}: what is left open is {result.gap:.1%} of the cost."
+        left = f"{100.0 * result.gap:.2g} % of the cost"
+        yield f"No line-up can cost less than {result.bound:.0f}: what is left open is {left}."
     for offer in result.offers:
         yield _offer(offer)
     if result.unprintable:

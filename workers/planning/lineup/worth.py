@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from workers.model.lineup import OfferWorth
 from workers.planning.lineup.pool import Pool
-from workers.planning.lineup.problem import Floats, LineUpProblem, is_possible, with_one_free, without_kind
+from workers.planning.lineup.problem import Floats, LineUp, LineUpProblem, with_one_free, without_kind
 from workers.planning.lineup.solve import Solved, solve
 
 
@@ -27,15 +27,19 @@ def worth_of(
     offer, bought = pool.kinds[kind].offer, sum(int(problem.kind[k]) == kind for k in best.best.lineup)
     if offer is None:
         raise ValueError("the nozzle is owned already")
-    start = tuple(k for k in best.best.lineup if problem.kind[k] != kind)
     less = without_kind(problem, kind)
-    without = solve(less, (start, pool.today), seconds=seconds / 2.0, seed=seed, stop=stop) if bought else best
+
+    def solved(changed: LineUpProblem, *starts: LineUp) -> Solved:
+        return solve(changed, starts, seconds=seconds / 2.0, seed=seed, stop=stop, picked=best.picked)
+
+    without = solved(less, pool.today) if bought else best
     more = with_one_free(problem, kind, change)
-    starts = [one for one in (without.best.lineup, best.best.lineup) if is_possible(more, one)]
-    free = solve(more, tuple(starts), seconds=seconds / 2.0, seed=seed, stop=stop)
+    free = solved(more, without.best.lineup)
     gain, proved = without.best.cost - free.best.cost, without.proved and free.proved
-    low = max(without.bound - free.best.cost, 0.0) * windows
-    high = max(without.best.cost - free.bound, 0.0) * windows
+    # to do without costs no less than the choice, and one for nothing saves no more than its price besides the choice
+    least_without, least_free = max(without.bound, best.bound), max(free.bound, best.bound - offer.price / windows)
+    low = max(least_without - free.best.cost, 0.0) * windows
+    high = max(without.best.cost - least_free, 0.0) * windows
     return OfferWorth(
         name=offer.name,
         bore_mm=offer.bore_mm,

@@ -18,6 +18,7 @@ from scipy.special import fdtrc, stdtr, stdtrit
 from workers.learning.arrays import Array
 
 _RANK = 1e-9  # singular values below this share of the largest are rounding
+_SAME = 1e-14  # values this close, as a share of the largest, are the same value
 _NOTHING = 1e-20  # squares below this share of all squares are rounding
 
 
@@ -62,6 +63,7 @@ class Anova:
 
 def analyse(y: Array, block: Sequence[int], bore: Sequence[int], material: Sequence[int]) -> Anova | None:
     """The analysis of at least two bores; None where nothing is left to tell the scatter from. All (n,)."""
+    y = _about_mean(y)
     blocks, bores = _dummies(block), _dummies(bore)
     crossed = _dummies([(m, b) for m, b in zip(material, bore, strict=True)])
     models = [_Fit.of(y, blocks), _Fit.of(y, blocks, bores), _Fit.of(y, blocks, bores, crossed)]
@@ -83,6 +85,12 @@ def analyse(y: Array, block: Sequence[int], bore: Sequence[int], material: Seque
         differences=tuple(_differences(y, block, bore, every, left, dof, None)),
         by_material=_by_material(y, block, bore, material, left, dof),
     )
+
+
+def _about_mean(y: Array) -> Array:
+    """Less their mean, which every model holds: no difference between bores is left of what is rounding."""
+    rest = y - y.mean()
+    return np.where(np.abs(rest) <= _SAME * np.abs(y).max(initial=0.0), 0.0, rest)
 
 
 def half_width(error: float, dof: int, alpha: float) -> float:

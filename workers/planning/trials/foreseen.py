@@ -30,18 +30,19 @@ class Foreseen:
 
 
 def foresee(
-    shop: Shop, plan: TrialPlan, piece: GeometrySummary, machine: Machine, now: float
-) -> dict[tuple[str, int], Foreseen]:
-    """By material and number of the bore: with the first nozzle that passes every gate, as if it were mounted; else
-    the reason. All are scored in one pass."""
+    shop: Shop, plan: TrialPlan, pieces: Sequence[GeometrySummary], machine: Machine, now: float
+) -> dict[tuple[str, int], tuple[Foreseen, ...]]:
+    """By material and number of the bore, piece by piece: with the first nozzle that passes every gate with all of
+    them, as if it were mounted; else the reason. All are scored in one pass."""
     fitting = [nozzles_for(shop, plan, machine, bore)[:NOZZLES_TRIED] for bore in plan.bores_mm]
     there = {nozzle.id: replace(nozzle, machine_id=machine.id, slot=1) for one in fitting for nozzle in one}
     asked = [(material_id, nozzle) for material_id in plan.material_ids for nozzle in there.values()]
     router = Router(replace(shop, nozzles=tuple(there.values())), now)
-    routings = router.route([_spec(plan, piece, machine, nozzle, material_id) for material_id, nozzle in asked])
+    specs = [_spec(plan, piece, machine, nozzle, material_id) for material_id, nozzle in asked for piece in pieces]
+    routings = iter(router.route(specs))
     said = {
-        (material_id, nozzle.id): _foreseen(nozzle, routing)
-        for (material_id, nozzle), routing in zip(asked, routings, strict=True)
+        (material_id, nozzle.id): tuple(_foreseen(nozzle, next(routings)) for _ in pieces)
+        for material_id, nozzle in asked
     }
     return {
         (material_id, b): _first_sound(machine, bore, [said[material_id, one.id] for one in fitting[b]])
@@ -50,9 +51,13 @@ def foresee(
     }
 
 
-def _first_sound(machine: Machine, bore_mm: float, tried: Sequence[Foreseen]) -> Foreseen:
+def _first_sound(machine: Machine, bore_mm: float, tried: Sequence[tuple[Foreseen, ...]]) -> tuple[Foreseen, ...]:
+    """Where no nozzle prints all pieces: what keeps the last one from the first piece that it does not print."""
+    for one in tried:
+        if all(said.nozzle is not None for said in one):
+            return one
     nothing = Foreseen(None, f"the shop has no {bore_mm:g} mm nozzle that fits {machine.name}")
-    return next((one for one in tried if one.nozzle is not None), tried[-1] if tried else nothing)
+    return (next(said for said in tried[-1] if said.nozzle is None) if tried else nothing,)
 
 
 def nozzles_for(shop: Shop, plan: TrialPlan, machine: Machine, bore_mm: float) -> list[Nozzle]:
@@ -67,13 +72,15 @@ def nozzles_for(shop: Shop, plan: TrialPlan, machine: Machine, bore_mm: float) -
     return sorted(fitting, key=lambda one: (one.machine_id != machine.id, one.machine_id is not None, one.id))
 
 
-def piece_spec(plan: TrialPlan, piece: GeometrySummary | None, material_id: str, place: PlaceNeed) -> JobSpec:
+def piece_spec(
+    plan: TrialPlan, piece: GeometrySummary | None, material_id: str, place: PlaceNeed, part_id: str | None = None
+) -> JobSpec:
     """The piece as a job with one place to go; ``piece`` None: the part stays by its id."""
     return JobSpec(
         name=plan.name,
         material=MaterialNeed(material_ids=(material_id,)),
         summary=piece,
-        part_id=plan.part_id if piece is None else None,
+        part_id=part_id if piece is None else None,
         emphasis=EVEN,
         shells=plan.shells,
         infill=plan.infill,

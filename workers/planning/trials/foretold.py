@@ -37,6 +37,16 @@ class MaterialShare:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartShare:
+    """part_id None: the gauge piece, or the one part of the trial."""
+
+    part_id: str | None
+    runs: int
+    print_h: float
+    material_g: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
     """Hours and grams of all runs. elapsed_h: of the machine that has most to do, working round the clock."""
 
@@ -47,6 +57,7 @@ class Estimate:
     elapsed_h: float
     machines: tuple[MachineShare, ...]
     materials: tuple[MaterialShare, ...]
+    parts: tuple[PartShare, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +79,8 @@ class Shows:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Power:
-    """dof: what is left to tell the scatter from. alpha: of each pair of bores, so that all together keep 5 %."""
+    """dof: what is left to tell the scatter from. alpha: of each pair of bores, so that all together keep 5 %.
+    runs_per_bore: of one part, where there are several: each is analysed by itself, and all are laid out alike."""
 
     dof: int
     alpha: float
@@ -79,9 +91,11 @@ class Power:
 def estimate_of(runs: Sequence[TrialRun]) -> Estimate:
     by_machine: dict[str, list[TrialRun]] = defaultdict(list)
     by_material: dict[str, list[TrialRun]] = defaultdict(list)
+    by_part: dict[str | None, list[TrialRun]] = defaultdict(list)
     for run in runs:
         by_machine[run.machine_id].append(run)
         by_material[run.material_id].append(run)
+        by_part[run.part_id].append(run)
     return Estimate(
         runs=len(runs),
         print_h=sum(run.print_h for run in runs),
@@ -101,10 +115,20 @@ def estimate_of(runs: Sequence[TrialRun]) -> Estimate:
             MaterialShare(material_id=material_id, runs=len(own), material_g=sum(run.material_g for run in own))
             for material_id, own in sorted(by_material.items())
         ),
+        parts=tuple(
+            PartShare(
+                part_id=part_id,
+                runs=len(own),
+                print_h=sum(run.print_h for run in own),
+                material_g=sum(run.material_g for run in own),
+            )
+            for part_id, own in sorted(by_part.items(), key=lambda pair: pair[0] or "")
+        ),
     )
 
 
 def power_of_trial(plan: TrialPlan, runs: Sequence[TrialRun]) -> Power:
+    runs = [run for run in runs if run.part_id == runs[0].part_id]
     counts = _counts(plan, runs)
     pairs = list(combinations(range(len(plan.bores_mm)), 2))
     alpha = ALPHA / max(1, len(pairs))

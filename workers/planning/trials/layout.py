@@ -1,13 +1,15 @@
 """Laying out a trial: blocks of machine and spool, the bores in each, and the order in which each machine prints.
 
 A spool holds one material, so a block has one machine, one spool and one material. Each replicate of a block prints
-its bores in drawn order, the replicates of a block follow each other, and the blocks of a machine come in drawn order.
+its bores in drawn order, each with every part of the trial, the replicates of a block follow each other, and the blocks
+of a machine come in drawn order.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 from workers.model.errors import FieldProblem, InvalidError
 from workers.model.fleet import Machine, Nozzle, Spool
@@ -20,6 +22,7 @@ from workers.planning.trials.foreseen import Foreseen, foresee
 
 MOST_RUNS = 400
 _Key = tuple[str, str, int]  # machine, material, number of the bore
+_All = Mapping[_Key, tuple[Foreseen, ...]]  # piece by piece; one without a nozzle where not all can be printed
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +44,10 @@ class _Stand:
     place: Place
 
 
-def lay_out(shop: Shop, plan: TrialPlan, piece: GeometrySummary, now: float) -> Layout:
-    """Raises InvalidError where too little can be printed to compare the bores within blocks."""
-    foreseen = _foresee_all(shop, plan, piece, now)
+def lay_out(shop: Shop, plan: TrialPlan, pieces: Sequence[GeometrySummary], now: float) -> Layout:
+    """pieces: as the plan names them. Raises InvalidError where too little can be printed to compare the bores within
+    blocks."""
+    foreseen = _foresee_all(shop, plan, pieces, now)
     stands = list(_stands(shop, plan, foreseen))
     left_out = tuple(_left_out(plan, foreseen))
     _require_bores(plan, foreseen, left_out)
@@ -52,23 +56,24 @@ def lay_out(shop: Shop, plan: TrialPlan, piece: GeometrySummary, now: float) -> 
     counts = counts_of(places, chosen, len(plan.bores_mm))
     if not stands or not is_connected(counts):
         raise _unconnected(left_out)
-    if sum(map(len, chosen)) > MOST_RUNS:
-        problem = FieldProblem("/replicates", f"the trial has {sum(map(len, chosen))} runs", f"up to {MOST_RUNS}")
+    count = sum(map(len, chosen)) * len(pieces)
+    if count > MOST_RUNS:
+        problem = FieldProblem("/replicates", f"the trial has {count} runs", f"up to {MOST_RUNS}")
         raise InvalidError(problem.detail, fields=(problem,))
     runs = tuple(_runs(shop, plan, stands, chosen, foreseen))
     return Layout(runs, efficiency(counts), left_out, tuple(_notes(shop, plan, runs)))
 
 
-def _foresee_all(shop: Shop, plan: TrialPlan, piece: GeometrySummary, now: float) -> dict[_Key, Foreseen]:
+def _foresee_all(shop: Shop, plan: TrialPlan, pieces: Sequence[GeometrySummary], now: float) -> _All:
     machines = {machine.id: machine for machine in shop.machines}
     return {
         (machine_id, *key): said
         for machine_id in plan.machine_ids
-        for key, said in foresee(shop, plan, piece, machines[machine_id], now).items()
+        for key, said in foresee(shop, plan, pieces, machines[machine_id], now).items()
     }
 
 
-def _stands(shop: Shop, plan: TrialPlan, foreseen: Mapping[_Key, Foreseen]) -> Iterator[_Stand]:
+def _stands(shop: Shop, plan: TrialPlan, foreseen: _All) -> Iterator[_Stand]:
     """Blocks in which at least two bores can be compared, replicate by replicate; a spool gives as many as it holds."""
     blocks: dict[tuple[str, str, str | None], int] = {}
     rest = {spool.id: spool.remaining_g for spool in shop.spools}
@@ -91,9 +96,10 @@ def _stands(shop: Shop, plan: TrialPlan, foreseen: Mapping[_Key, Foreseen]) -> I
                 yield _Stand(machine, material_id, spool, replicate, Place(block, tuple(sorted(grams)), size))
 
 
-def _grams(plan: TrialPlan, foreseen: Mapping[_Key, Foreseen], machine_id: str, material_id: str) -> dict[int, float]:
+def _grams(plan: TrialPlan, foreseen: _All, machine_id: str, material_id: str) -> dict[int, float]:
+    """Of all pieces together, by the bores that can print them."""
     each = {b: foreseen[machine_id, material_id, b] for b in range(len(plan.bores_mm))}
-    return {b: one.material_g for b, one in each.items() if one.nozzle is not None}
+    return {b: sum(one.material_g for one in said) for b, said in each.items() if said[0].nozzle is not None}
 
 
 def _spool(
@@ -115,7 +121,7 @@ def _runs(
     plan: TrialPlan,
     stands: Sequence[_Stand],
     chosen: Sequence[tuple[int, ...]],
-    foreseen: Mapping[_Key, Foreseen],
+    foreseen: _All,
 ) -> Iterator[TrialRun]:
     number = 0
     for machine in dict.fromkeys(stand.machine for stand in stands):
@@ -123,9 +129,11 @@ def _runs(
         blocks = shuffled(dict.fromkeys(stands[i].place.block for i in own), plan.seed, "blocks", machine.id)
         made = []
         for i in sorted(own, key=lambda i: blocks.index(stands[i].place.block)):
-            for b in shuffled(chosen[i], plan.seed, "order", stands[i].place.block, stands[i].replicate):
+            prints = product(chosen[i], range(len(plan.pieces)))
+            for b, piece in shuffled(prints, plan.seed, "order", stands[i].place.block, stands[i].replicate):
                 number += 1
-                made.append(_run(number, plan, stands[i], b, foreseen[machine.id, stands[i].material_id, b]))
+                said = foreseen[machine.id, stands[i].material_id, b][piece]
+                made.append(replace(_run(number, plan, stands[i], b, said), part_id=plan.pieces[piece]))
         yield from _with_setups(shop, machine, made)
 
 
@@ -167,25 +175,25 @@ def _mounted(shop: Shop, machine: Machine) -> list[Nozzle]:
     return [nozzle for nozzle in shop.nozzles if nozzle.machine_id == machine.id]
 
 
-def _left_out(plan: TrialPlan, foreseen: Mapping[_Key, Foreseen]) -> Iterator[BoreLeftOut]:
+def _left_out(plan: TrialPlan, foreseen: _All) -> Iterator[BoreLeftOut]:
     for (machine_id, material_id, b), said in foreseen.items():
-        if said.nozzle is None:
+        if said[0].nozzle is None:
             bore = plan.bores_mm[b]
-            yield BoreLeftOut(machine_id=machine_id, material_id=material_id, bore_mm=bore, reason=said.reason)
+            yield BoreLeftOut(machine_id=machine_id, material_id=material_id, bore_mm=bore, reason=said[0].reason)
     for machine_id in plan.machine_ids:
         for material_id in plan.material_ids:
-            alone = [b for b in range(len(plan.bores_mm)) if foreseen[machine_id, material_id, b].nozzle is not None]
+            alone = list(_grams(plan, foreseen, machine_id, material_id))
             if len(alone) == 1:
                 why = "it is the only bore there, so nothing can be compared within a block"
                 bore = plan.bores_mm[alone[0]]
                 yield BoreLeftOut(machine_id=machine_id, material_id=material_id, bore_mm=bore, reason=why)
 
 
-def _require_bores(plan: TrialPlan, foreseen: Mapping[_Key, Foreseen], left_out: Sequence[BoreLeftOut]) -> None:
+def _require_bores(plan: TrialPlan, foreseen: _All, left_out: Sequence[BoreLeftOut]) -> None:
     """Raises InvalidError at each bore that nothing can print."""
     problems = []
     for b, bore in enumerate(plan.bores_mm):
-        if not any(said.nozzle for (_, _, other), said in foreseen.items() if other == b):
+        if not any(said[0].nozzle for (_, _, other), said in foreseen.items() if other == b):
             why = next(one.reason for one in left_out if one.bore_mm == bore)
             problems.append(FieldProblem(f"/bores_mm/{b}", f"no machine of the trial can print {bore:g} mm: {why}"))
     if problems:

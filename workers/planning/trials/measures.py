@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from workers.geometry import gauge_piece
 from workers.model.job import Limits, ToleranceNeed
@@ -15,6 +16,7 @@ SPREAD = {MeasureKind.SIZE: 0.04, MeasureKind.TIME: 0.05}
 MATTERS = {MeasureKind.SIZE: 0.05, MeasureKind.TIME: 0.1}
 SLIDING = "H11"  # engineering prior: a hole for a sliding fit, as printed holes go
 FITTED_MM = (5.0, 8.0)  # holes and bosses of the gauge piece that are measured
+ON_PART = ", part "
 CLOG = Measure(name="clog", kind=MeasureKind.CLOG, use="runs without a clog")
 TIME = Measure(name="time", kind=MeasureKind.TIME, use="hours of a run")
 
@@ -32,6 +34,22 @@ def scale_of(measure: Measure) -> Scale:
 
 def is_binary(measure: Measure) -> bool:
     return measure.kind in BINARY
+
+
+def of_parts(measures: Sequence[Measure], part_ids: Sequence[str]) -> tuple[Measure, ...]:
+    """Of several parts, what names none is looked at on each: one measure a part, told apart by the part's number."""
+    if len(part_ids) < 2:
+        return tuple(measures)
+    found: list[Measure] = []
+    for one in measures:
+        found += [one] if one.part_id is not None else [_on_part(one, i, p) for i, p in enumerate(part_ids, 1)]
+    return tuple(found)
+
+
+def _on_part(measure: Measure, number: int, part_id: str) -> Measure:
+    series = f"{measure.series}{ON_PART}{number}" if measure.series else ""
+    name, use = f"{measure.name}{ON_PART}{number}", f"{measure.use or measure.name}{ON_PART}{number}"
+    return replace(measure, name=name, use=use, series=series, part_id=part_id)
 
 
 def gauge_measures() -> tuple[Measure, ...]:

@@ -64,15 +64,15 @@ def next_of(trial: BoreTrial, ended: Collection[str], shop: Shop) -> tuple[Next,
 
 
 def run_spec(trial: BoreTrial, run: TrialRun, piece: GeometrySummary | None) -> JobSpec:
-    """The run as a job that only its own pairing can print. ``piece`` None: the trial's part, by its id."""
+    """The run as a job that only its own pairing can print. ``piece`` None: the run's part, by its id."""
     place = PlaceNeed(
         machine_id=run.machine_id,
         nozzle_id=run.nozzle_id,
         bead_width_mm=run.bead_width_mm,
         layer_height_mm=run.layer_height_mm,
     )
-    spec = piece_spec(trial.plan, piece, run.material_id, place)
-    sizes = [measure for measure in trial.plan.measures if measure.has_limits]
+    spec = piece_spec(trial.plan, piece, run.material_id, place, trial.printed(run))
+    sizes = [measure for measure in trial.plan.measures if measure.has_limits and measure.is_on(run)]
     return JobSpec(
         name=f"{trial.plan.name[:80]}, run {run.number} of {len(trial.runs)}",
         material=spec.material,

@@ -78,6 +78,6 @@ def value_of(measure: Measure, result: RunResult) -> float | None:
 
 def _rows(trial: BoreTrial, measure: Measure) -> Iterator[tuple[TrialRun, float]]:
     for run, result in trial.measured():
-        value = value_of(measure, result)
+        value = value_of(measure, result) if measure.is_on(run) else None
         if value is not None:
             yield run, value

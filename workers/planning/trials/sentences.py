@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from workers.model.trial import BoreTrial, Measure, MeasureKind
+from workers.planning.trials.measures import ON_PART
 from workers.planning.trials.report import Finding, MeasureReport, PairFigure
 from workers.planning.trials.verdict import Answer
 
@@ -67,7 +68,12 @@ def _series(trial: BoreTrial, reports: Sequence[MeasureReport], names: Names) ->
 def graded_of(measures: Sequence[Measure], series: str) -> list[Measure]:
     """The grades of one series, the easiest first."""
     rising = sorted((m for m in measures if m.series == series), key=lambda m: m.nominal_mm or 0.0)
-    return rising if series in HARDER_LARGER else rising[::-1]
+    return rising if is_harder_larger(series) else rising[::-1]
+
+
+def is_harder_larger(series: str) -> bool:
+    """Whether its grades are angles of lean, of which the larger are the harder ones."""
+    return series.partition(ON_PART)[0] in HARDER_LARGER
 
 
 def _share(report: MeasureReport, bore_mm: float, material_id: str) -> tuple[int, int]:
