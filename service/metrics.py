@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, HistogramMetricFamily, Metric
 
 from workers.store.meter import Histogram, Reading
-from workers.store.presence import HEARD_S
+from workers.store.presence import HEARD_S, heard_of
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 GAUGES = (
@@ -54,9 +53,7 @@ def _families(reading: Reading) -> Iterator[Metric]:
 def _workers(silent_s: Mapping[tuple[str, str], float], queues: Sequence[str]) -> Metric:
     """A queue without a worker is told as 0."""
     family = GaugeMetricFamily("borewright_workers", f"Workers heard of within {HEARD_S:g} s", labels=["queue"])
-    heard = Counter(dict.fromkeys(queues, 0))
-    heard.update(queue for (queue, _), silent in silent_s.items() if silent <= HEARD_S)
-    for queue, count in sorted(heard.items()):
+    for queue, count in sorted(heard_of(queues, silent_s).items()):
         family.add_metric([queue], count)
     return family
 

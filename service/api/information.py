@@ -11,11 +11,10 @@ from flask import Response
 from service.api.answers import answer, plain
 from service.api.blueprint import ResourceBlueprint
 from service.api.described import schema_of
-from service.api.part_jobs import with_part
-from service.context import context, stores
+from service.api.part_jobs import routed
+from service.context import context
 from workers import tasks
 from workers.model.codec import to_json
-from workers.model.errors import ConflictError
 from workers.model.fleet import Machine, Material, Nozzle
 from workers.model.routing import InformationValue, Measure
 from workers.model.shop import PLURALS, Shop
@@ -51,10 +50,7 @@ class InformationSchema(ma.Schema):
 @blueprint.gives(200, InformationSchema)
 @blueprint.refuses(404, 409)
 def get_information(job_id: str) -> Response:
-    record, routing = stores().jobs.get(job_id), stores().jobs.routing(job_id)
-    spec = with_part(record, routing).spec
-    if routing is None or spec.summary is None:
-        raise ConflictError(f"the job is {record.state} and has no routing to be surer of")
+    _, spec = routed(job_id, "to be surer of")
     shop = context().shop.newest()
     return answer(to_json(information_body(shop, tasks.information_now(shop, spec))))
 

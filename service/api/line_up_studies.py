@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import marshmallow as ma
@@ -19,23 +19,22 @@ from service.api.blueprint import (
 )
 from service.api.described import schema_of
 from service.api.examples import JOB
-from service.api.fields import Moment, Note
+from service.api.fields import Moment
 from service.api.histories import HistorySchema, history_answer
 from service.api.idempotency import turn
 from service.api.intake import material_ids, require_known_materials, under
-from service.api.jobs import IF_MATCH_OPTIONAL
+from service.api.jobs import IF_MATCH_OPTIONAL, Cancellation, CancellationSchema
 from service.api.line_up_schema import LineUpRequestSchema
-from service.api.long_task_answers import cancelled, handed_in, receipt
+from service.api.long_task_answers import ReceiptSchema, cancelled, handed_in, receipt
 from service.api.paging import PageQuery, PageQuerySchema, after_of, limit_of, page_answer, page_schema
 from service.api.part_jobs import require_analysed
-from service.api.schema import RecordSchema
 from service.api.things import new_id
 from service.context import context, stores
 from service.problems import RETRY_AFTER
 from workers.model.codec import from_json, to_json
 from workers.model.errors import InvalidError
 from workers.model.lineup import LINE_UP_STUDY, LineUpRequest, LineUpResult, MixSource
-from workers.model.long_task import LongTask, TaskState
+from workers.model.long_task import LongTask
 from workers.planning.lineup.pool import pool_of
 from workers.store.long_tasks import KEPT
 
@@ -62,24 +61,12 @@ blueprint = ResourceBlueprint(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StudyCancellation:
-    reason: str = ""
+class StudyCancellationSchema(CancellationSchema):
+    """What is said of stopping a study."""
 
 
-class StudyCancellationSchema(RecordSchema):
-    makes = StudyCancellation
-    reason = Note(500)
-
-
-class StudyReceiptSchema(ma.Schema):
-    class Meta:
-        unknown = ma.RAISE
-
-    id = ma.fields.String(required=True)
-    state = ma.fields.Enum(TaskState, by_value=True, required=True)
-    version = ma.fields.Integer(required=True)
-    location = ma.fields.String(required=True, metadata={"format": "uri-reference"})
+class StudyReceiptSchema(ReceiptSchema):
+    """Of a study handed in."""
 
 
 class StudyBriefSchema(StudyReceiptSchema):
@@ -173,7 +160,7 @@ def get_study_history(study_id: str) -> Response:
 @blueprint.takes(StudyCancellationSchema, example={"reason": "Good enough"})
 @blueprint.gives(200, StudySchema, "Ended, or asked to (cancelling)", headers=ETAG)
 @blueprint.refuses(404, 409, 412)
-def post_cancellation(body: StudyCancellation, study_id: str) -> Response:
+def post_cancellation(body: Cancellation, study_id: str) -> Response:
     return versioned(study_whole(cancelled(LINE_UP_STUDY, study_id, body.reason)))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import marshmallow as ma
 from flask import Response
 
 from service.api.etags import allowed_version, etag_of
@@ -13,6 +14,16 @@ from workers.model.long_task import LongTask, TaskState
 from workers.store.idempotency import Answer
 
 LOOK_AGAIN_S = 1
+
+
+class ReceiptSchema(ma.Schema):
+    class Meta:
+        unknown = ma.RAISE
+
+    id = ma.fields.String(required=True)
+    state = ma.fields.Enum(TaskState, by_value=True, required=True)
+    version = ma.fields.Integer(required=True)
+    location = ma.fields.String(required=True, metadata={"format": "uri-reference"})
 
 
 def receipt(path: str, task_id: str) -> Answer:

@@ -50,6 +50,16 @@ def require_analysed(spec: JobSpec) -> None:
         raise ConflictError(f"the part is {part.state} ({part.percent:.0f} %): ask again when it is analysed")
 
 
+def routed(job_id: str, wanted: str) -> tuple[JobRecord, JobSpec]:
+    """The job, and its spec with its part filled in. Raises NotFoundError, ConflictError where it has no routing
+    (``wanted``: what for)."""
+    record, routing = stores().jobs.get(job_id), stores().jobs.routing(job_id)
+    spec = with_part(record, routing).spec
+    if routing is None or spec.summary is None:
+        raise ConflictError(f"the job is {record.state} and has no routing {wanted}")
+    return record, spec
+
+
 def with_part(record: JobRecord, routing: Routing | None) -> JobRecord:
     """The record with its part filled in as the routing has it; unchanged while that is not known."""
     spec = record.spec

@@ -18,11 +18,11 @@ from service.api.blueprint import (
     ResourceBlueprint,
 )
 from service.api.described import schema_of
-from service.api.fields import ListOf, Moment, Note, Number, Text, Whole, refuse
+from service.api.fields import ListOf, Moment, Number, Text, Whole, refuse
 from service.api.histories import HistorySchema, history_answer
 from service.api.idempotency import turn
-from service.api.jobs import IF_MATCH_OPTIONAL
-from service.api.long_task_answers import cancelled, handed_in, receipt
+from service.api.jobs import IF_MATCH_OPTIONAL, Cancellation, CancellationSchema
+from service.api.long_task_answers import ReceiptSchema, cancelled, handed_in, receipt
 from service.api.paging import PageQuery, PageQuerySchema, after_of, limit_of, page_answer, page_schema
 from service.api.schema import Record, RecordSchema
 from service.api.things import new_id
@@ -31,7 +31,7 @@ from service.problems import RETRY_AFTER
 from workers import tasks
 from workers.model.codec import from_json, to_json, to_plain
 from workers.model.errors import FieldProblem, InvalidError
-from workers.model.long_task import LongTask, TaskState
+from workers.model.long_task import LongTask
 from workers.model.plan import PLAN, PlanRequest, PlanResult, PlanWeights
 from workers.store.long_tasks import KEPT
 
@@ -99,36 +99,17 @@ class PlanBodySchema(RecordSchema):
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanCancellation:
-    reason: str = ""
+class PlanCancellationSchema(CancellationSchema):
+    """What is said of stopping a plan."""
 
 
-class PlanCancellationSchema(RecordSchema):
-    makes = PlanCancellation
-    reason = Note(500)
+class PlanReceiptSchema(ReceiptSchema):
+    """Of a plan handed in."""
 
 
-class PlanReceiptSchema(ma.Schema):
-    class Meta:
-        unknown = ma.RAISE
-
-    id = ma.fields.String(required=True)
-    state = ma.fields.Enum(TaskState, by_value=True, required=True)
-    version = ma.fields.Integer(required=True)
-    location = ma.fields.String(required=True, metadata={"format": "uri-reference"})
-
-
-class PlanBriefSchema(ma.Schema):
+class PlanBriefSchema(PlanReceiptSchema):
     """A plan without its result. weights is given whole."""
 
-    class Meta:
-        unknown = ma.RAISE
-
-    id = ma.fields.String(required=True)
-    state = ma.fields.Enum(TaskState, by_value=True, required=True)
-    version = ma.fields.Integer(required=True)
-    location = ma.fields.String(required=True, metadata={"format": "uri-reference"})
     seconds = ma.fields.Float(required=True, metadata={"description": "Time limit"})
     weights = ma.fields.Nested(PlanWeightsSchema, required=True)
     seed = ma.fields.Integer(required=True)
@@ -212,7 +193,7 @@ def get_plan_history(plan_id: str) -> Response:
 @blueprint.takes(PlanCancellationSchema, example={"reason": "Good enough"})
 @blueprint.gives(200, PlanSchema, "Ended, or asked to (cancelling)", headers=ETAG)
 @blueprint.refuses(404, 409, 412)
-def post_cancellation(body: PlanCancellation, plan_id: str) -> Response:
+def post_cancellation(body: Cancellation, plan_id: str) -> Response:
     return versioned(plan_whole(cancelled(PLAN, plan_id, body.reason)))
 
 

@@ -14,12 +14,11 @@ from flask import Response
 from service.api.answers import answer, plain
 from service.api.blueprint import ResourceBlueprint
 from service.api.described import schema_of
-from service.api.part_jobs import with_part
-from service.context import context, stores
+from service.api.part_jobs import routed, with_part
+from service.context import context
 from workers import tasks
 from workers.learning.ageing import HOUR_S
 from workers.model.codec import from_json, to_json
-from workers.model.errors import ConflictError
 from workers.model.job import JobSpec
 from workers.model.record import JobRecord
 from workers.model.routing import Help, Remedy, Routing
@@ -57,10 +56,7 @@ class RemediesSchema(ma.Schema):
 @blueprint.refuses(404, 409)
 def get_remedies(job_id: str) -> Response:
     """On today's shop. The first look tries the changes, some tens of milliseconds; later ones read what was kept."""
-    record, routing = stores().jobs.get(job_id), stores().jobs.routing(job_id)
-    spec = with_part(record, routing).spec
-    if routing is None or spec.summary is None:
-        raise ConflictError(f"the job is {record.state} and has no routing to help")
+    record, spec = routed(job_id, "to help")
     shop = context().shop.newest()
     return answer(kept("help", record, shop, lambda: to_json(remedies_body(shop, spec))))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import redis
@@ -22,6 +22,13 @@ return 1
 """
 
 
+def heard_of(queues: Sequence[str], silent_s: Mapping[tuple[str, str], float]) -> Counter[str]:
+    """How many workers of each queue were heard of lately, 0 too. silent_s: as ``Presence.silent_s`` gives it."""
+    heard = Counter(dict.fromkeys(queues, 0))
+    heard.update(queue for (queue, _), silent in silent_s.items() if silent <= HEARD_S)
+    return heard
+
+
 class Presence:
     def __init__(self, client: redis.Redis, keys: Keys) -> None:
         self._redis, self._keys = client, keys
@@ -36,9 +43,7 @@ class Presence:
 
     def living(self, queues: Sequence[str]) -> Counter[str]:
         """How many workers of each queue were heard of lately."""
-        heard = Counter(dict.fromkeys(queues, 0))
-        heard.update(queue for (queue, _), silent in self.silent_s(queues).items() if silent <= HEARD_S)
-        return heard
+        return heard_of(queues, self.silent_s(queues))
 
     def silent_s(self, queues: Sequence[str]) -> dict[tuple[str, str], float]:
         """(queue, worker) -> seconds since it was last heard of; one that was told to stop is left out.
