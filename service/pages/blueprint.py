@@ -29,6 +29,7 @@ from service.pages import (
 )
 from service.pages.names import names_of
 from service.pages.pictures import add_pictures
+from service.pages.plots.element import drawn
 from service.pages.queue_view import queue_rows
 from service.pages.rendering import page as _page
 from service.pages.trial_pages import trial, trials
@@ -46,6 +47,7 @@ JOBS_A_PAGE = 25
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
     blueprint.add_app_template_filter(_filter, _name)
+blueprint.add_app_template_filter(drawn)
 for _pages in (
     sign_in,
     hand_in,

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from service.pages.drawing import SHOWN, Panel, Part, contribution_panel, parts_panel, score_panels
+from service.pages.drawing import SHOWN, Panel, contribution_panel, score_panels
 from service.pages.layer_view import LayerPanel, layer_panels
 from service.pages.names import Names, names_of
-from service.pages.plots import ClogPlot, FitPlot, clog_plot, fit_plots
+from service.pages.plots.clog import ClogPlot, clog_plot
+from service.pages.plots.fit import FitPlot, fit_plots
+from service.pages.plots.parts import Part, PartsPlot, parts_plot
 from service.pages.refusal_rows import RefusalRow, refusal_rows
 from service.pages.wording import SCORE_WORDS, hours
 from workers.model.job import JobSpec, JobState, ToleranceNeed
@@ -45,7 +47,7 @@ class JobView:
     panels: tuple[Panel, ...] = ()
     lead: Panel | None = None
     split: tuple[SplitPart, ...] = ()
-    pace: Panel | None = None
+    pace: PartsPlot | None = None
     fits: tuple[FitPlot, ...] = ()
     clog: ClogPlot | None = None
     layers: tuple[LayerPanel, ...] = ()
@@ -84,7 +86,7 @@ def job_view(
         panels=score_panels(candidates, labels, routing.emphasis, SCORE_WORDS) if candidates else (),
         lead=contribution_panel(explanation.contributions, SCORE_WORDS) if explanation.contributions else None,
         split=split,
-        pace=pace_panel(split) if split else None,
+        pace=pace_plot(split) if split else None,
         fits=fit_plots(candidates[0], candidates[1] if len(candidates) > 1 else None) if candidates else (),
         clog=clog_plot(candidates, labels, record.spec.quantity) if candidates else None,
         layers=layer_panels(record.spec.summary, candidates),
@@ -176,6 +178,6 @@ def split_parts(split: TimeSplit) -> tuple[SplitPart, ...]:
     return tuple(SplitPart(key, words, value, value / total) for key, words, value in named if value > 0.0)
 
 
-def pace_panel(split: Sequence[SplitPart]) -> Panel:
+def pace_plot(split: Sequence[SplitPart]) -> PartsPlot:
     parts = [Part(one.words, one.share, f"pace-{one.key}", hours(one.hours)) for one in split]
-    return parts_panel("pace", "Time of one copy by what sets the pace", parts)
+    return parts_plot("pace", "Time of one copy by what sets the pace", parts)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from service.pages.names import Names, names_of
-from service.pages.schedule_plot import SchedulePlot, Today, schedule_plot
+from service.pages.plots.schedule import SchedulePlot, Today, schedule_plot
 from service.pages.wording import hours, number
 from workers.model.dispatch import Listed
 from workers.model.fleet import Machine
