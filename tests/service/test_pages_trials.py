@@ -11,6 +11,7 @@ from service.pages.wording import number
 from tests.planning.trials import simulated
 from tests.service import trial_bodies as bodies
 from tests.service.page_reader import read
+from workers.model.trial import MeasureKind
 from workers.planning.trials.analysis import report_of
 
 
@@ -49,7 +50,7 @@ def test_the_report_says_what_the_analysis_says(ended):
 def test_every_drawing_and_picture_can_be_read_without_seeing_it(ended):
     shop, trial_id = ended
     html = shop.get(f"/bore-trials/{trial_id}").text
-    drawings = re.findall(r'<svg class="dots".*?</svg>', html, re.S)
+    drawings = re.findall(r'<svg class="drawn means".*?</svg>', html, re.S)
     assert drawings
     for one in drawings:
         assert 'role="img"' in one
@@ -93,19 +94,22 @@ def test_a_trial_without_results_has_its_plan_and_its_power(api):
     assert "No run has a result yet." in text
     assert "What it can show" in text
     assert "need a change of nozzle" in text
-    assert '<svg class="dots"' not in text
+    assert "drawn means" not in shop.get(f"/bore-trials/{trial['id']}").text
 
 
-def test_drawings_put_every_figure_between_the_ends_of_their_scale():
+def test_the_plots_hold_the_figures_of_the_analysis():
     trial = simulated.with_results(4, effect_mm=0.15)
-    view = trial_view(trial, report_of(trial, {}), simulated.shop())
+    report = report_of(trial, {})
+    view = trial_view(trial, report, simulated.shop())
     assert len(view.plots) == 2
-    for plot in view.plots:
-        assert 2 <= len(plot.ticks) <= 6
-        for mark in plot.marks:
-            assert 200.0 <= mark.low < mark.x < mark.high <= 530.0
-    fit = view.plots[0]
-    assert fit.lower < fit.upper
+    shown = [one for one in report.measures if one.n and one.kind in (MeasureKind.SIZE, MeasureKind.TIME)]
+    for plot, measure in zip(view.plots, shown, strict=True):
+        found = [(one.value, one.low, one.high) for one in plot.means]
+        assert found == [(one.value, one.low, one.high) for one in measure.bores]
+    fit, hours = view.plots
+    assert fit.limits is not None
+    assert fit.limits[0] < fit.limits[1]
+    assert hours.limits is None
     [ribs] = view.series
     assert ribs.grades[0] == "0.8 mm"
     assert {share.word for _, shares in ribs.rows for share in shares} <= {"all", "some", "none"}

@@ -38,7 +38,7 @@ def _marks(element: ET.Element, kind: str, shapes: Mapping[str, str]) -> Iterato
             name = one.get("id", "")
             yield from _marks(one, name.removeprefix(MARK) if name.startswith(MARK) else kind, shapes)
         elif not kind:
-            raise ValueError(f"a {tag} was drawn without a kind")
+            raise ValueError(f"{tag} was drawn without a kind")
         else:
             yield _mark(tag, one, kind, shapes)
 
@@ -51,7 +51,7 @@ def _mark(tag: str, one: ET.Element, kind: str, shapes: Mapping[str, str]) -> ET
         return ET.Element("path", {"class": kind, "transform": place, "d": _short(shapes[one.get(_LINK, "")[1:]])})
     if tag == "text":
         return _text(one, kind)
-    raise ValueError(f"a {tag} has no place in a drawing")
+    raise ValueError(f"{tag} has no place in a drawing")
 
 
 def _text(one: ET.Element, kind: str) -> ET.Element:

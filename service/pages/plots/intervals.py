@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
@@ -56,7 +57,7 @@ class IntervalPlot:
             field.words("tick", (x, floor + 16.0), f"{x:.3g}", "center")
         sheet.words("tick", (NARROW / 2.0, floor + 34.0), self.unit, "center")
         rows = [(one, ROW * i + 25.0) for i, one in enumerate(self.beliefs)]
-        field.spans("interval", [((max(one.low, low), y), (max(one.high, low), y)) for one, y in rows])
+        field.spans("interval", [((max(one.low, low), y), (min(one.high, high), y)) for one, y in rows])
         field.spans("prior", [((p, y - 7.0), (p, y + 7.0)) for one, y in rows if (p := _shown(one.prior))])
         field.dots("believed", [(max(one.mid, low), y) for one, y in rows], 4.5)
         field.dots("observed", [(o, y) for one, y in rows if (o := _shown(one.observed))], 4.0, SQUARE)
@@ -66,12 +67,13 @@ class IntervalPlot:
 
 def _shown(value: float | None) -> float | None:
     """What has a place on a logarithmic scale."""
-    return value if value is not None and value > 0.0 else None
+    return value if value is not None and value > 0.0 and math.isfinite(value) else None
 
 
 def span(beliefs: Sequence[Belief]) -> tuple[float, float]:
     """Ends of a scale that holds every figure shown, but of the lower ends of lines only those worth their room."""
-    values = [v for one in beliefs for v in (one.mid, one.high, one.prior, one.observed) if v is not None and v > 0.0]
+    every = (v for one in beliefs for v in (one.mid, one.high, one.prior, one.observed))
+    values = [shown for v in every if (shown := _shown(v)) is not None]
     if not values:
         return 0.1, 10.0
     low = max(min(values) / DEEPEST, min((one.low for one in beliefs if one.low > 0), default=0.0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
@@ -73,7 +74,7 @@ class MeansPlot:
     def span(self) -> tuple[float, float]:
         """Ends of a scale that holds every figure, with some room."""
         ends = [v for one in self.means for v in (one.value, one.low, one.high) if v is not None]
-        ends += self.limits or ()
+        ends = [v for v in (*ends, *(self.limits or ())) if math.isfinite(v)]
         low, high = min(ends, default=0.0), max(ends, default=0.0)
         room = ROOM * (high - low) or 0.05
         return low - room, high + room

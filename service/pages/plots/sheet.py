@@ -96,8 +96,8 @@ class Sheet:
             (right - left) / self.width,
             (bottom - top) / self.height,
         )
-        scale = "log" if log else "linear"
-        axes = self.figure.add_axes(place, xlim=x, ylim=y[::-1], xscale=scale, autoscale_on=False)
+        scale, across, down = "log" if log else "linear", _apart(x, log=log), _apart(y[::-1])
+        axes = self.figure.add_axes(place, xlim=across, ylim=down, xscale=scale, autoscale_on=False)
         return Field(axes)
 
     def words(self, kind: str, at: Point, text: str, anchor: Anchor = "left") -> None:
@@ -135,6 +135,16 @@ def round_figures(low: float, high: float, *, log: bool = False) -> list[float]:
         if len(found) <= TICKS:
             return found if len(found) > 2 else even
     return _between(LogLocator(numticks=TICKS).tick_values(low, high), low, high)
+
+
+def _apart(ends: Point, *, log: bool = False) -> Point:
+    """Ends of a scale; of data that have no extent, one with them in the middle."""
+    low, high = ends
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return (0.1, 10.0) if log else (0.0, 1.0)
+    if low == high:
+        return (low / 2.0, high * 2.0) if log else (low - 0.5, high + 0.5)
+    return ends
 
 
 def _between(found: Iterable[float], low: float, high: float) -> list[float]:
