@@ -139,7 +139,7 @@ def test_cleaning_keeps_place_kind_and_words_only() -> None:
         '<defs><style>*{}</style></defs><g id="axes_1"><g id="mark:dot"><defs><path id="m1" '
         'd="M 0 0 \nL 1.23456 -0.001 \nz\n"/></defs>'
         '<g clip-path="url(#p)"><use xlink:href="#m1" x="3.14159" y="2" style="fill: #f00"/></g></g></g>'
-        '<g id="mark:tick"><text style="font-size: 10px; text-anchor: middle" x="1" y="2" transform="rotate(-0 1 2)">'
+        '<g id="mark:tick@middle"><text style="font-size: 10px" transform="translate(1 2) rotate(-0)">'
         "&lt;b&gt;</text></g></svg>"
     )
     dot, tick = cleaning.marks(written)

@@ -10,10 +10,11 @@ from collections.abc import Iterator, Mapping
 from xml.etree import ElementTree as ET  # nosec B405  # reads what our own process has just written
 
 MARK = "mark:"  # before the kind, in the name of the group that the library writes around each mark
+ANCHOR = "@"  # behind the kind of words, before where they begin: start, middle or end
 NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2
 _SVG, _LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}href"
 _FIGURE, _GAP = re.compile(r"-?\d+\.\d+"), re.compile(r"\s*([MLHVCQZz])\s*")
-_ANCHOR = re.compile(r"text-anchor: (start|middle|end)")
+_PLACE = re.compile(r"translate\((\S+) (\S+)\)")
 _LEFT_OUT = frozenset({"metadata", "defs", "style"})
 
 
@@ -55,10 +56,13 @@ def _mark(tag: str, one: ET.Element, kind: str, shapes: Mapping[str, str]) -> ET
 
 
 def _text(one: ET.Element, kind: str) -> ET.Element:
-    made = ET.Element("text", {"class": kind, "x": _short(one.get("x", "")), "y": _short(one.get("y", ""))})
-    found = _ANCHOR.search(one.get("style", ""))
-    if found is not None and found.group(1) != "start":
-        made.set("text-anchor", found.group(1))
+    found = _PLACE.match(one.get("transform", ""))
+    if found is None:
+        raise ValueError("words have no place in the drawing")
+    kind, _, anchor = kind.partition(ANCHOR)
+    made = ET.Element("text", {"class": kind, "x": _short(found.group(1)), "y": _short(found.group(2))})
+    if anchor in {"middle", "end"}:
+        made.set("text-anchor", anchor)
     made.text = one.text
     return made
 

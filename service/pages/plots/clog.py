@@ -73,9 +73,9 @@ class ClogPlot:
         field.spans("axis", [((0.0, 0.0), (far, 0.0)), ((0.0, 0.0), (0.0, top))])
         field.spans("limit", [((cm3, -0.04 * top), (cm3, 0.04 * top)) for _, cm3 in self.marks])
         for n, cm3 in self.marks:
-            field.words("tick", (cm3, -0.21 * top), str(n), "center")
+            field.words("tick", (cm3, -0.21 * top), str(n), "middle")
         sheet.words("tick", (LEFT, 12.0), percent(top))
-        sheet.words("tick", (NARROW / 2.0, HEIGHT - 3.0), "copies", "center")
+        sheet.words("tick", (NARROW / 2.0, HEIGHT - 3.0), "copies", "middle")
 
 
 def clog_plot(candidates: Sequence[Candidate], labels: Sequence[str], quantity: int) -> ClogPlot | None:

@@ -48,5 +48,5 @@ class CostsPlot:
         for one, y in tops:
             sheet.words("row-label", (0.0, y - 6.0), one.words)
             for figure, under in ((one.today, y + 11.0), (one.best, y + BAR + 14.0)):
-                sheet.words("row-label", (NARROW, under), number(figure, 0), "right")
-        sheet.words("tick", (NARROW, floor + 16.0), self.unit, "right")
+                sheet.words("row-label", (NARROW, under), number(figure, 0), "end")
+        sheet.words("tick", (NARROW, floor + 16.0), self.unit, "end")

@@ -65,11 +65,11 @@ def _write_limits(sheet: Sheet, limits: tuple[float, float], ends: tuple[float, 
     left, right = (SIDE + room * (x - ends[0]) for x in limits)
     words = number(limits[0], 3), f"{number(limits[1], 3)} mm"
     if right - left < CLOSE:
-        sheet.words("tick", (max(left, LETTERS), FLOOR + 19.0), words[0], "right")
+        sheet.words("tick", (max(left, LETTERS), FLOOR + 19.0), words[0], "end")
         sheet.words("tick", (min(right, NARROW - 1.4 * LETTERS), FLOOR + 19.0), words[1])
     else:
-        sheet.words("tick", (max(left, LETTERS / 2.0), FLOOR + 19.0), words[0], "center")
-        sheet.words("tick", (min(right, NARROW - 0.7 * LETTERS), FLOOR + 19.0), words[1], "center")
+        sheet.words("tick", (max(left, LETTERS / 2.0), FLOOR + 19.0), words[0], "middle")
+        sheet.words("tick", (min(right, NARROW - 0.7 * LETTERS), FLOOR + 19.0), words[1], "middle")
 
 
 def fit_plots(chosen: Candidate, other: Candidate | None) -> tuple[FitPlot, ...]:

@@ -54,8 +54,8 @@ class IntervalPlot:
         ticks = round_figures(low, high, log=True)
         field.spans("far", [((x, 0.0), (x, floor + 2.0)) for x in ticks])
         for x in ticks:
-            field.words("tick", (x, floor + 16.0), f"{x:.3g}", "center")
-        sheet.words("tick", (NARROW / 2.0, floor + 34.0), self.unit, "center")
+            field.words("tick", (x, floor + 16.0), f"{x:.3g}", "middle")
+        sheet.words("tick", (NARROW / 2.0, floor + 34.0), self.unit, "middle")
         rows = [(one, ROW * i + 25.0) for i, one in enumerate(self.beliefs)]
         field.spans("interval", [((max(one.low, low), y), (min(one.high, high), y)) for one, y in rows])
         field.spans("prior", [((p, y - 7.0), (p, y + 7.0)) for one, y in rows if (p := _shown(one.prior))])

@@ -56,8 +56,8 @@ class MeansPlot:
         ticks = round_figures(low, high)
         field.spans("axis", [((x, floor), (x, floor + 5.0)) for x in ticks])
         for x in ticks:
-            field.words("tick", (x, floor + 19.0), signed(x) if self.is_signed else number(x, 3), "center")
-        sheet.words("tick", (NARROW / 2.0, floor + 36.0), self.unit, "center")
+            field.words("tick", (x, floor + 19.0), signed(x) if self.is_signed else number(x, 3), "middle")
+        sheet.words("tick", (NARROW / 2.0, floor + 36.0), self.unit, "middle")
         rows = [(one, TOP + ROW * i + 26.0) for i, one in enumerate(self.means)]
         if self.limits is not None:
             lower, upper = self.limits
@@ -68,7 +68,7 @@ class MeansPlot:
                 ends = [((x, y - 5.0), (x, y + 5.0)) for x in (one.low, one.high)]
                 field.spans("span", [((one.low, y), (one.high, y)), *ends])
             sheet.words("row-label", (0.0, y - 12.0), cut(one.label, NARROW - FIGURE))
-            sheet.words("row-label", (NARROW, y - 12.0), one.figure, "right")
+            sheet.words("row-label", (NARROW, y - 12.0), one.figure, "end")
         field.dots("dot", [(one.value, y) for one, y in rows], 4.5)
 
     def span(self) -> tuple[float, float]:

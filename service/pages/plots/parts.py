@@ -45,7 +45,7 @@ class PartsPlot:
         for i, one in enumerate(self.parts):
             field.areas(one.kind, [((begin, ROW * i + 4.0), (begin + one.share, ROW * i + 18.0))])
             sheet.words("bar-label", (0.0, ROW * i + 15.0), one.words)
-            sheet.words("bar-value", (NARROW, ROW * i + 15.0), one.figure, "right")
+            sheet.words("bar-value", (NARROW, ROW * i + 15.0), one.figure, "end")
             begin += one.share
 
 

@@ -46,9 +46,9 @@ class ReliabilityPlot:
         field.areas("frame", [((0.0, 0.0), (1.0, 1.0))])
         field.spans("far", [((0.0, 0.0), (1.0, 1.0))])
         for share in TICKS:
-            sheet.words("tick", (LEFT + SIDE * share, TOP + SIDE + 16.0), f"{100 * share:.0f}", "center")
-            sheet.words("tick", (LEFT - 5.0, TOP + SIDE * (1.0 - share) + 4.0), f"{100 * share:.0f}", "right")
-        sheet.words("tick", (LEFT + SIDE / 2.0, TOP + SIDE + 34.0), "foretold, %", "center")
+            sheet.words("tick", (LEFT + SIDE * share, TOP + SIDE + 16.0), f"{100 * share:.0f}", "middle")
+            sheet.words("tick", (LEFT - 5.0, TOP + SIDE * (1.0 - share) + 4.0), f"{100 * share:.0f}", "end")
+        sheet.words("tick", (LEFT + SIDE / 2.0, TOP + SIDE + 34.0), "foretold, %", "middle")
         sheet.words("tick", (0.0, 12.0), "came true, %")
         most = max((one.n for one in self.points), default=1)
         radii = [LEAST + MORE * math.sqrt(one.n / most) for one in self.points]

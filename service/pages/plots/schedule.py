@@ -74,7 +74,7 @@ class SchedulePlot:
         ticks = list(_ticks(self.span_h))
         field.spans("far", [((at, 0.0), (at, floor + 4.0)) for at, _ in ticks])
         for at, words in ticks:
-            field.words("tick", (at, floor + 18.0), words, "center" if at else "left")
+            field.words("tick", (at, floor + 18.0), words, "middle" if at else "start")
         for kind, bars in self._bars().items():
             field.areas(kind, bars)
         for i, lane in enumerate(self.lanes):

@@ -12,29 +12,30 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Literal
 
 import matplotlib
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.backend_bases import RendererBase
 from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path
 from matplotlib.ticker import LogLocator, MaxNLocator
-from matplotlib.transforms import Affine2D
 
-from service.pages.plots.cleaning import MARK, printable
+from service.pages.plots.cleaning import ANCHOR, MARK, printable
 
 # The library's settings are global, and putting them back after each drawing would race with other threads' drawings:
 # set once here, and nothing else in this process draws with it. Words stay words; ids do not hang on chance.
 matplotlib.rcParams.update({"svg.fonttype": "none", "svg.hashsalt": "borewright", "path.simplify": False})
 
 DPI = 72.0  # at which a point of the library is a px of ours
-LETTER, ABOVE, BELOW = 0.55, 1.0, 0.2  # of words, in letter heights
+FONT = FontProperties()  # asked for by the library; which font it is, says the style sheet
 NO_DATA = {"Creator": None, "Date": None, "Format": None, "Type": None}  # neither date nor version in the drawing
 TICKS = 5
-Anchor = Literal["left", "center", "right"]
+Anchor = Literal["start", "middle", "end"]
 Point = tuple[float, float]
 # Shapes of dots; the library makes each as large as it is told.
-CIRCLE, LEFT_HALF = Path.unit_circle(), Path.wedge(90.0, 270.0)
+CIRCLE, LEFT_HALF = Path.arc(0.0, 360.0, n=4), Path.wedge(90.0, 270.0)
 SQUARE = Path([(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)], closed=True)
 SLASH, DASH = Path([(-1, -1), (1, 1)]), Path([(-1, 0), (1, 0)])
 
@@ -42,8 +43,8 @@ SLASH, DASH = Path([(-1, -1), (1, 1)]), Path([(-1, 0), (1, 0)])
 class Field:
     """A rectangle of the sheet with figures across and px (or figures) down. Nothing is cut off at its edge."""
 
-    def __init__(self, axes: Axes) -> None:
-        self.axes = axes
+    def __init__(self, axes: Axes, written: _Words) -> None:
+        self.axes, self._written = axes, written
         axes.set_axis_off()
 
     def spans(self, kind: str, ends: Sequence[tuple[Point, Point]]) -> None:
@@ -75,8 +76,33 @@ class Field:
         else:
             self.axes.fill_between(x, y, floor, **_mark(kind))
 
-    def words(self, kind: str, at: Point, text: str, anchor: Anchor = "left") -> None:
-        self.axes.text(*at, printable(text), ha=anchor, **_words(kind))
+    def words(self, kind: str, at: Point, text: str, anchor: Anchor = "start") -> None:
+        x, y = self.axes.transData.transform(at)
+        self._written.add(kind, (float(x), float(y)), text, anchor)
+
+
+class _Words(Artist):
+    """All the words of a sheet. The library's own texts are laid out one by one, at ten times the cost."""
+
+    def __init__(self, height: float) -> None:
+        super().__init__()
+        self.height = height
+        self.set_zorder(2.0)
+        self.entries: list[tuple[str, Point, str]] = []
+
+    def add(self, kind: str, at: Point, text: str, anchor: Anchor) -> None:
+        """at: px from the lower left corner, as the library counts them."""
+        if said := printable(text):
+            self.entries.append((f"{MARK}{kind}{ANCHOR}{anchor}", at, said))
+
+    def draw(self, renderer: RendererBase) -> None:
+        """Never as a formula, whatever stands in a name."""
+        context = renderer.new_gc()
+        for group, (x, y), text in self.entries:
+            renderer.open_group("words", gid=group)
+            renderer.draw_text(context, x, self.height - y, text, FONT, 0.0, ismath=False)
+            renderer.close_group("words")
+        context.restore()
 
 
 class Sheet:
@@ -85,7 +111,8 @@ class Sheet:
     def __init__(self, width: float, height: float) -> None:
         self.width, self.height = width, height
         self.figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI, frameon=False)
-        self._px = Affine2D().scale(1.0, -1.0).translate(0.0, height)
+        self._written = _Words(height)
+        self.figure.add_artist(self._written)
 
     def field(self, box: tuple[float, float, float, float], x: Point, y: Point, *, log: bool = False) -> Field:
         """box: left, top, right, bottom, px; x, y: the figures at left and right, top and bottom. log: of x."""
@@ -98,31 +125,18 @@ class Sheet:
         )
         scale, across, down = "log" if log else "linear", _apart(x, log=log), _apart(y[::-1])
         axes = self.figure.add_axes(place, xlim=across, ylim=down, xscale=scale, autoscale_on=False)
-        return Field(axes)
+        return Field(axes, self._written)
 
-    def words(self, kind: str, at: Point, text: str, anchor: Anchor = "left") -> None:
-        self.figure.text(*at, printable(text), ha=anchor, transform=self._px, **_words(kind))
+    def words(self, kind: str, at: Point, text: str, anchor: Anchor = "start") -> None:
+        self._written.add(kind, (at[0], self.height - at[1]), text, anchor)
 
     def svg(self) -> str:
         """As the library writes it: same sheet, same bytes."""
         written = io.StringIO()
-        renderer = _Renderer(self.width, self.height, written, metadata=NO_DATA)  # type: ignore[no-untyped-call]
+        renderer = RendererSVG(self.width, self.height, written, metadata=NO_DATA)  # type: ignore[no-untyped-call]
         self.figure.draw(renderer)
         renderer.finalize()  # type: ignore[no-untyped-call]
         return written.getvalue()
-
-
-class _Renderer(RendererSVG):
-    """Takes words to be about as wide as they are, for they are written in the font of whoever reads them.
-
-    No font is opened for that, so a drawing does not hang on the fonts of this machine.
-    """
-
-    def get_text_width_height_descent(
-        self, s: str, prop: FontProperties, ismath: bool | Literal["TeX"]
-    ) -> tuple[float, float, float]:
-        size = prop.get_size_in_points()
-        return LETTER * size * len(s), (ABOVE + BELOW) * size, BELOW * size
 
 
 def round_figures(low: float, high: float, *, log: bool = False) -> list[float]:
@@ -154,8 +168,3 @@ def _between(found: Iterable[float], low: float, high: float) -> list[float]:
 def _mark(kind: str) -> dict[str, Any]:
     """What is drawn later lies above."""
     return {"gid": MARK + kind, "clip_on": False, "zorder": 1.0}
-
-
-def _words(kind: str) -> dict[str, Any]:
-    """Nothing in a name is taken for a formula."""
-    return _mark(kind) | {"va": "baseline", "parse_math": False}
