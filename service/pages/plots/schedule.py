@@ -107,7 +107,9 @@ def schedule_plot(result: PlanResult, todays: Mapping[str, Today], names: Names)
 
 
 def _spans(todays: Mapping[str, Today], one: MachinePlan) -> tuple[tuple[float, float, bool], ...]:
-    return todays[one.machine_id].spans if one.machine_id in todays else ()
+    """Today's, to the minute: they move on with the clock, and what has not moved is not drawn anew."""
+    found = todays[one.machine_id].spans if one.machine_id in todays else ()
+    return tuple((60.0 * round(start / 60.0), 60.0 * round(end / 60.0), late) for start, end, late in found)
 
 
 def _lane(one: MachinePlan, today: Sequence[tuple[float, float, bool]], begin: float, names: Names) -> Lane:
