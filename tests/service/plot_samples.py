@@ -127,12 +127,15 @@ def element(plot: Plot) -> ET.Element:
     return ET.fromstring(str(drawn(plot)))
 
 
-def of_kind(svg: ET.Element, kind: str, tag: str = "path") -> list[ET.Element]:
-    return [one for one in svg.iter(tag) if one.get("class") == kind]
+def of_kind(svg: ET.Element, kind: str, tag: str = "") -> list[ET.Element]:
+    return [one for one in svg.iter(tag or None) if one.get("class") == kind]
 
 
 def box(path: ET.Element) -> tuple[float, float, float, float]:
-    """Left, top, right, bottom of a path of straight lines and curves."""
+    """Left, top, right, bottom of a circle, or of a path of straight lines and curves."""
+    if path.tag == "circle":
+        x0, y0, r = (float(path.get(name, "")) for name in ("cx", "cy", "r"))
+        return x0 - r, y0 - r, x0 + r, y0 + r
     figures = [float(one) for one in re.findall(r"-?\d+(?:\.\d+)?", path.get("d", ""))]
     x, y = figures[::2], figures[1::2]
     dx, dy = place(path)

@@ -47,9 +47,9 @@ def test_a_drawing_is_marks_and_words_of_known_classes_and_nothing_else(plot: Pl
     assert svg.get("aria-labelledby") == f"t-{plot.key} d-{plot.key}"
     assert [one.get("id") for one in svg.iter() if one.get("id")] == [f"t-{plot.key}", f"d-{plot.key}"]
     for one in list(svg)[2:]:
-        assert one.tag in {"path", "text"}
+        assert one.tag in {"path", "circle", "text"}
         assert set(one.get("class", "").split()) <= set(PAINT), one.attrib
-        assert set(one.attrib) <= {"class", "d", "transform", "x", "y", "text-anchor"}
+        assert set(one.attrib) <= {"class", "d", "transform", "cx", "cy", "r", "x", "y", "text-anchor"}
         assert "nan" not in str(one.attrib).lower()
     assert not samples.CONTROLS.search(str(element.drawn(plot)))
 
@@ -57,7 +57,7 @@ def test_a_drawing_is_marks_and_words_of_known_classes_and_nothing_else(plot: Pl
 @pytest.mark.parametrize("plot", samples.USUAL, ids=lambda plot: type(plot).__name__)
 def test_all_that_is_drawn_lies_on_the_sheet(plot: Plot) -> None:
     width, height = plot.size
-    for one in samples.element(plot).iter("path"):
+    for one in [*samples.element(plot).iter("path"), *samples.element(plot).iter("circle")]:
         left, top, right, bottom = box(one)
         assert min(left, top) >= -1.0
         assert right <= width + 1.0
@@ -143,8 +143,17 @@ def test_cleaning_keeps_place_kind_and_words_only() -> None:
         "&lt;b&gt;</text></g></svg>"
     )
     dot, tick = cleaning.marks(written)
-    assert ET.tostring(dot) == b'<path class="dot" transform="translate(3.14 2)" d="M0 0L1.23 0z" />'
+    assert ET.tostring(dot) == b'<path class="dot" d="M0 0L1.23 0z" transform="translate(3.14 2)" />'
     assert ET.tostring(tick) == b'<text class="tick" x="1" y="2" text-anchor="middle">&lt;b&gt;</text>'
+
+
+def test_a_round_dot_is_written_as_a_circle_alone_or_among_many() -> None:
+    for many in (1, 30):
+        sheet = Sheet(100.0, 50.0)
+        field = sheet.field((0.0, 0.0, 100.0, 50.0), (0.0, 1.0), (0.0, 1.0))
+        field.dots("dot", [(0.25, 0.5)] * many, 4.5)
+        marks = cleaning.marks(sheet.svg())
+        assert [one.attrib for one in marks] == [{"class": "dot", "cx": "25", "cy": "25", "r": "4.5"}] * many
 
 
 def test_a_curve_has_a_gap_where_a_figure_is_missing() -> None:
@@ -265,9 +274,9 @@ def test_the_shapes_of_calibrations_differ_without_colour() -> None:
     shapes = set()
     for mark in samples.STATES:
         svg = samples.element(samples.matrix(("PLA",), MatrixRow("Alder", "0.4", (replace(mark, column=0),))))
-        marks = [one for one in svg.iter("path") if "cal" in one.get("class", "")]
+        marks = [one for one in svg.iter() if "cal" in one.get("class", "")]
         assert marks
-        shapes.add(tuple((one.get("d"), *_seen_in_grey(one.get("class", ""))) for one in marks))
+        shapes.add(tuple((one.tag, one.get("d"), *_seen_in_grey(one.get("class", ""))) for one in marks))
     assert len(shapes) == len(samples.STATES)
 
 
@@ -342,9 +351,9 @@ def test_ticks_of_a_linear_scale_are_few_round_and_even(low: float, high: float)
 
 
 def test_a_name_is_cut_where_its_room_ends() -> None:
-    assert cut("0.4 hardened", 120.0) == "0.4 hardened"
-    assert cut("W" * 50, 120.0) == "W" * 9 + "…"
-    assert cut("三" * 50, 120.0) == "三" * 9 + "…"
+    assert cut("0.4 hardened", 130.0) == "0.4 hardened"
+    assert cut("W" * 50, 130.0) == "W" * 9 + "…"
+    assert cut("三" * 50, 130.0) == "三" * 9 + "…"
 
 
 def test_a_name_written_from_right_to_left_does_not_turn_what_stands_beside_it() -> None:

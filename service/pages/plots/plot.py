@@ -32,7 +32,7 @@ class Plot(Hashable, Protocol):
     def draw(self, sheet: Sheet) -> None: ...
 
 
-def cut(text: str, room: float, size: float = 12.0) -> str:
+def cut(text: str, room: float, size: float = 13.0) -> str:
     """A name that has so many px; the table beside the plot holds it whole. size: of its letters, px."""
     room_em = room / size
     if sum(map(_em, text)) <= room_em:

@@ -78,7 +78,7 @@ class SchedulePlot:
         for kind, bars in self._bars().items():
             field.areas(kind, bars)
         for i, lane in enumerate(self.lanes):
-            sheet.words("row-label", (0.0, ROW * i + 18.0), cut(lane.name, LEFT - 6.0))
+            sheet.words("row-label", (0.0, ROW * i + 18.0), cut(lane.name, LEFT - 6.0, 12.0))
 
     def _bars(self) -> dict[str, list[tuple[tuple[float, float], tuple[float, float]]]]:
         """Corners by kind, with a gap between one and the next."""

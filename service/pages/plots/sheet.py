@@ -22,7 +22,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path
 from matplotlib.ticker import LogLocator, MaxNLocator
 
-from service.pages.plots.cleaning import ANCHOR, MARK, printable
+from service.pages.plots.cleaning import HOW, MARK, printable
 
 # The library's settings are global, and putting them back after each drawing would race with other threads' drawings:
 # set once here, and nothing else in this process draws with it. Words stay words; ids do not hang on chance.
@@ -64,7 +64,8 @@ class Field:
         if points:
             sizes = [(2.0 * one) ** 2 for one in radii]
             x, y = zip(*points, strict=True)
-            self.axes.scatter(x, y, s=sizes, marker=shape, **_mark(kind))
+            how = f"{HOW}circle" if shape is CIRCLE else ""
+            self.axes.scatter(x, y, s=sizes, marker=shape, **_mark(kind + how))
 
     def curve(self, kind: str, points: Sequence[Point], floor: float | None = None) -> None:
         """A line through the points, broken where one is not a number; closed down to ``floor`` where that is given."""
@@ -93,7 +94,7 @@ class _Words(Artist):
     def add(self, kind: str, at: Point, text: str, anchor: Anchor) -> None:
         """at: px from the lower left corner, as the library counts them."""
         if said := printable(text):
-            self.entries.append((f"{MARK}{kind}{ANCHOR}{anchor}", at, said))
+            self.entries.append((f"{MARK}{kind}{HOW}{anchor}", at, said))
 
     def draw(self, renderer: RendererBase) -> None:
         """Never as a formula, whatever stands in a name."""
