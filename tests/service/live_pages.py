@@ -14,6 +14,7 @@ from flask import Flask
 from playwright.sync_api import Browser, BrowserContext, Page
 from werkzeug.serving import BaseWSGIServer, make_server
 
+from tests.service.browsers import PATIENCE_MS
 from workers.store.stores import Stores
 from workers.tasks import drain_and_bind
 
@@ -99,6 +100,7 @@ class Seen:
 def reader(browser: Browser, server: Server, **options: object) -> Iterator[Seen]:
     """A reader with a browser of their own; the test fails where anything went wrong on a page."""
     context = browser.new_context(base_url=server.address, **options)  # type: ignore[arg-type]
+    context.set_default_timeout(PATIENCE_MS)
     seen = Seen(context, urlsplit(server.address).netloc)
     yield seen
     context.close()
