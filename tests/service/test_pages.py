@@ -283,7 +283,7 @@ def test_a_job_waits_and_then_has_its_routing_with_every_part_of_the_reason(stoc
     assert routing.chosen is not None
     text = page.text()
     assert f"bead {routing.chosen.bead_width_mm:.2f} mm wide" in text
-    rows = list(page.one("table", **{"class": "ranking"}).one("tbody").all("tr"))
+    rows = list(page.one("table", **{"class": "ranking stack pairs"}).one("tbody").all("tr"))
     assert len(rows) == 1 + len(routing.others)
     assert f"{routing.chosen.scores.detail:.3f}" in rows[0].text()
     assert [h.text() for h in page.all("h2")][:2] == ["Where it prints", "Take care"]
