@@ -44,6 +44,7 @@ def paths_of(app: Flask) -> dict[str, str]:
         "part-waiting": f"/hand-in/parts/{waiting}",
         "coverage": "/coverage",
         "trials": "/bore-trials",
+        "trial-new": "/bore-trials/new",
         "trial": f"/bore-trials/{trial_id}",
         "studies": "/line-up-studies",
         "study": f"/line-up-studies/{study_id}",
