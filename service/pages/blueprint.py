@@ -32,7 +32,7 @@ from service.pages.pictures import add_pictures
 from service.pages.queue_view import queue_rows
 from service.pages.rendering import page as _page
 from service.pages.trial_pages import trial, trials
-from service.pages.wording import FILTERS
+from service.pages.wording import FILTERS, as_sentence
 from service.problems import RETRY_AFTER_S, WAIT_STATUSES, is_not_now, unforeseen_problem
 from workers.model.errors import BorewrightError, NotFoundError
 from workers.model.job import JobState
@@ -121,9 +121,8 @@ def show_store_error(error: redis.RedisError) -> tuple[str, int, dict[str, str]]
 
 
 def _problem(title: str, detail: str, status: int) -> tuple[str, int, dict[str, str]]:
-    text = detail.rstrip(".")
     headers = {"Retry-After": str(RETRY_AFTER_S)} if status in WAIT_STATUSES else {}
-    return _page("problem.html", "", title=title, detail=text[:1].upper() + text[1:]), status, headers
+    return _page("problem.html", "", title=title, detail=as_sentence(detail)), status, headers
 
 
 def _routings(records: tuple[JobRecord, ...]) -> dict[str, Routing]:

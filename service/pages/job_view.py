@@ -17,6 +17,7 @@ from workers.model.routing import Candidate, Explanation, Routing, TimeSplit
 from workers.model.shop import Shop
 from workers.store.jobs import CANCELLABLE, RETRIABLE
 
+LABEL_MOST = 14  # letters of a machine's name in a drawing
 WAITING = frozenset({JobState.ACCEPTED, JobState.ANALYSING})
 
 
@@ -75,7 +76,7 @@ def job_view(
         return JobView(**common)  # type: ignore[arg-type]
     split = split_parts(routing.split) if routing.split else ()
     candidates = tuple(c for c in (routing.chosen, *routing.others) if c is not None)
-    labels = [f"{i + 1}  {names[c.machine_id]}, {c.bore_mm:g}" for i, c in enumerate(candidates[:SHOWN])]
+    labels = [f"{i + 1}  {_short(names[c.machine_id])}, {c.bore_mm:g}" for i, c in enumerate(candidates[:SHOWN])]
     return JobView(
         **common,  # type: ignore[arg-type]
         routing=routing,
@@ -91,6 +92,11 @@ def job_view(
         refused=refusal_rows(routing.refused, names),
         machines={machine.id: machine.name for machine in shop.machines},
     )
+
+
+def _short(name: str) -> str:
+    """A machine's name as far as a drawing has room for it; the table beside each has all of it."""
+    return name if len(name) <= LABEL_MOST else name[: LABEL_MOST - 1].rstrip() + "…"
 
 
 def asked_for(spec: JobSpec, names: Names) -> tuple[tuple[str, str], ...]:

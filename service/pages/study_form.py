@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
+from service.pages.wording import problem_words
 from workers.model.errors import FieldProblem
 from workers.model.lineup import LineUpPrices, LineUpRequest, MixSource
 from workers.planning.lineup.words import MEANING
@@ -89,7 +90,7 @@ def problems_of(found: Iterable[FieldProblem], rows: Sequence[int]) -> dict[str,
     """By field of the form; "" for what belongs to none. ``rows``: as :func:`rows_filled` gave them."""
     said: dict[str, list[str]] = {}
     for one in found:
-        said.setdefault(_field_of(one.pointer, rows), []).append(one.detail)
+        said.setdefault(_field_of(one.pointer, rows), []).append(problem_words(one))
     return said
 
 

@@ -15,7 +15,7 @@ MEANING = {
     "detail_each": (CURRENCY, "a copy that has lost all of its fine detail; less in proportion"),
     "late_per_h": (f"an hour, {CURRENCY}", "an hour past a due date, or of work that a machine has no room for"),
     "outside_each": (CURRENCY, "having a copy made elsewhere"),
-    "outside_per_cm3": (f"a cm³, {CURRENCY}", "and its volume"),
+    "outside_per_cm3": (f"a cm³, {CURRENCY}", "having a copy made elsewhere, by its volume"),
     "payback_h": ("h", "in which the price of a nozzle and the work of a change must pay"),
     "utilisation": ("", "share of the window in which a machine prints"),
 }
@@ -62,7 +62,7 @@ def _sentences(result: LineUpResult) -> Iterator[str]:
         yield _offer(offer)
     if result.unprintable:
         jobs = _many(len(result.unprintable), "job")
-        yield f"No line-up can print {jobs}, which counts as bought outside everywhere."
+        yield f"No line-up can print {jobs}; all line-ups have them bought outside."
     if result.stopped:
         yield "The study was stopped early: this is what was found by then."
 
