@@ -230,7 +230,8 @@ def test_targets_are_large_enough_for_a_finger(browser: Browser, live: Live, pat
     page = context.new_page()
     page.goto(path)
     boxes = page.evaluate(
-        "[...document.querySelectorAll('nav a, button, select, summary, input:not([type=hidden])')]"
+        "[...document.querySelectorAll('nav a, tbody th > a, .needs a, .waiting a, .rest a, button, select, summary,"
+        " input:not([type=hidden])')]"
         ".filter(e => e.checkVisibility()).map(e => { const l = e.labels && e.labels[0];"
         " const r = e.getBoundingClientRect(), m = l ? l.getBoundingClientRect() : r;"
         " return [e.id || e.textContent.trim(), Math.max(r.width, m.width), Math.max(r.height, m.height)]; })"

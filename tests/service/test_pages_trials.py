@@ -11,6 +11,7 @@ from service.pages.wording import number
 from tests.planning.trials import simulated
 from tests.service import trial_bodies as bodies
 from tests.service.page_reader import read
+from tests.service.test_pages import Reader
 from workers.planning.trials.analysis import report_of
 
 
@@ -109,3 +110,31 @@ def test_drawings_put_every_figure_between_the_ends_of_their_scale():
     [ribs] = view.series
     assert ribs.grades[0] == "0.8 mm"
     assert {share.word for _, shares in ribs.rows for share in shares} <= {"all", "some", "none"}
+
+
+def test_what_a_new_trial_lacks_is_said_beside_its_fields_and_nothing_typed_is_lost(api):
+    reader = Reader(bodies.two_machines(api))
+    answer = reader.send(
+        "/bore-trials/new", "/bore-trials/new", bores_mm="0.4 wide", machine_ids="alder", replicates="90"
+    )
+    assert answer.status_code == 422
+    page = read(answer.text)
+    alert = page.one("div", role="alert").text()
+    for words in ("Name : this is missing", "Materials : tick at least one", "'wide' is not a number", "1 to 20"):
+        assert words in alert
+    assert "tick at least one" in page.one("p", id="e-material_ids").text()
+    assert page.one("input", id="bores_mm").get("value") == "0.4 wide"
+    assert "checked" in page.one("input", id="machine_ids-alder").attributes
+    assert "Machines :" not in alert
+
+
+def test_what_is_wrong_with_a_run_is_said_with_the_field_s_own_name(api):
+    shop = bodies.two_machines(api)
+    trial = shop.made("/v1/bore-trials", bodies.trial(machine_ids=["alder"], replicates=3))
+    shop.post(f"/v1/bore-trials/{trial['id']}/start")
+    path = f"/bore-trials/{trial['id']}/runs/1"
+    answer = Reader(shop).send(path, path, accepted="yes", print_h="long", **{"size-0": "round"})
+    assert answer.status_code == 422
+    alert = read(answer.text).one("div", role="alert").text()
+    assert "Hours it took : 'long' is not a number" in alert
+    assert "hole 5 : 'round' is not a number" in alert
