@@ -44,8 +44,8 @@ def _sentences(result: LineUpResult) -> Iterator[str]:
     changed = [one for one in result.best.mounted if one.is_new]
     yield (
         f"{_many(result.jobs, 'job')} in {result.window_h:g} h cost {_cost(today)} with today's line-up and "
-        f"{_cost(best)} with the best one found: {_cost(today - best)} less, with {_many(len(changed), 'nozzle')} mounted anew. "
-        f"Costs are {CURRENCY}."
+        f"{_cost(best)} with the best one found: {_cost(today - best)} less, with "
+        f"{_many(len(changed), 'nozzle')} mounted anew. Costs are {CURRENCY}."
     )
     if result.saving is not None and result.saving.draws:
         yield (
