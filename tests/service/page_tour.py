@@ -72,6 +72,7 @@ def paths_of(app: Flask, renamed: Renamed = str) -> dict[str, str]:
 # Pages that tell of a failure, with their status.
 PROBLEMS: Mapping[str, tuple[str, int]] = {
     "no-job": ("/jobs/none", 404),
+    "no-page": ("/no/such/page", 404),
     "no-state": ("/queue?state=odd", 404),
     "no-link": ("/shared/none/none?key=none", 404),
 }
