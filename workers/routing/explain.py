@@ -18,6 +18,7 @@ from workers.model.routing import (
     Weighed,
 )
 from workers.model.shop import Shop
+from workers.model.words import hours
 
 GATE_WORDS = {
     Gate.PLACE: "the nozzle that the job names must be mounted on the machine that it names",
@@ -248,9 +249,3 @@ def _percent(share: float) -> str:
     if share >= 0.9995:
         return "over 99.9 %" if share < 1.0 else "100 %"
     return f"{share * 100:.1f} %" if share >= 0.001 else "under 0.1 %"
-
-
-def hours(value: float) -> str:
-    """``5 min``, ``2 h 05 min``."""
-    minutes = max(1, round(value * 60))
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
