@@ -58,7 +58,7 @@ class Solid:
         """The surface as it now is."""
         mesh = self.body.to_mesh64()
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
-        return TriangleMesh(vertices, np.asarray(mesh.tri_verts).astype(np.int64))
+        return TriangleMesh(vertices, np.asarray(mesh.tri_verts, dtype=np.int64))
 
     def turned(self, rotation: Floats) -> Solid:
         """The same solid in another pose, (3, 3) rotation, standing at z = 0."""

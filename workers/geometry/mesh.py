@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 _MIX = tuple(np.uint64(k) for k in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9))
 
@@ -27,6 +28,11 @@ class TriangleMesh:
     notes: tuple[str, ...] = ()
     hints: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        """In one layout of memory, as compiled code asks for it."""
+        object.__setattr__(self, "vertices", np.require(self.vertices, np.float64, ("C", "W")))
+        object.__setattr__(self, "faces", np.require(self.faces, np.int64, ("C", "W")))
+
     @property
     def corners(self) -> Floats:
         """(m, 3, 3): the three corners of each triangle."""
@@ -35,7 +41,10 @@ class TriangleMesh:
     @cached_property
     def normals_areas(self) -> tuple[Floats, Floats]:
         """Of the faces, as ``face_normals`` gives them."""
-        return face_normals(self.corners)
+        from workers.geometry.facets import normals_areas
+
+        normals, areas = normals_areas(self.vertices, self.faces)
+        return np.asarray(normals), np.asarray(areas)
 
     def corners_of(self, faces: Ints) -> Floats:
         """(k, 3, 3): the corners of some triangles."""
@@ -79,10 +88,6 @@ def _row_keys(rows: Floats) -> NDArray[Any]:
 
 
 def face_normals(corners: Floats) -> tuple[Floats, Floats]:
-    """Unit normals (m, 3), zero for a degenerate triangle, and areas (m,) in mm^2."""
-    a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    cross = np.empty_like(a)
-    for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
-        cross[:, i] = a[:, j] * b[:, k] - a[:, k] * b[:, j]
-    length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
-    return cross / np.where(length > 0, length, 1.0)[:, None], length / 2
+    """Unit normals (m, 3), zero for a degenerate triangle, and areas (m,) in mm^2, of corners (m, 3, 3)."""
+    loose = TriangleMesh(np.ascontiguousarray(corners).reshape(-1, 3), np.arange(3 * len(corners)).reshape(-1, 3))
+    return loose.normals_areas

@@ -9,7 +9,7 @@ and wider facets is known by its corners: all still on one circle, and spaced as
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,22 +36,21 @@ _COVERED = 0.9  # of its cylinder by a wall between fillets
 _LEAST_MM = 0.3  # a smaller circle is below what any bead resolves
 
 
-def rounds_of(surface: Surface, axes: list[Floats]) -> list[Found]:
-    """All round holes and bosses around the given axes."""
+def rounds_of(surface: Surface, axes: list[Floats], whole: Iterable[Wall]) -> list[Found]:
+    """All round holes and bosses around the given axes; whole: the walls that go on over edges of any turn."""
     found = Finds()
     smooth = surface.turn_cos > SMOOTH_COS
     taken = np.zeros(len(surface.areas), dtype=bool)
     for axis in axes:
         for wall in walls(surface, axis, smooth):
-            one = _round(wall) or _round(wall.straightened()) or _round(wall.upright())
+            one = _sharp_ended(wall) or _round(wall.upright())
             if one is not None:
                 taken[wall.faces] = True
                 _keep(found, one)
-    for axis in axes:
-        for wall in walls(surface, axis, np.ones(len(smooth), dtype=bool)):
-            one = None if taken[wall.faces].any() else _thinned(wall)
-            if one is not None:
-                _keep(found, one)
+    for wall in whole:
+        one = None if taken[wall.faces].any() else _thinned(wall)
+        if one is not None:
+            _keep(found, one)
     return found.every
 
 
@@ -60,8 +59,13 @@ def _keep(found: Finds, one: Found) -> None:
         found.add(one)
 
 
+def _sharp_ended(wall: Wall) -> Found | None:
+    """A wall that is one as it stands, or around the axis that it shows itself."""
+    return (_round(wall) or _round(wall.straightened())) if wall.meets_sharp else None
+
+
 def _round(wall: Wall | None) -> Found | None:
-    if wall is None or wall.widest_gap() > _WIDEST_GAP:
+    if wall is None or wall.widest_gap() > _WIDEST_GAP or wall.span is None:
         return None
     ring = _Ring.of(wall)
     if abs(ring.lean) < 0.85 or not ring.is_round() or (wall.flared and ring.off > ring.room()):
@@ -71,7 +75,7 @@ def _round(wall: Wall | None) -> Found | None:
 
 def _thinned(wall: Wall) -> Found | None:
     """A circle whose corners stayed where they were when others were taken away."""
-    if wall.widest_gap() > _THINNED_GAP:
+    if wall.widest_gap() > _THINNED_GAP or wall.span is None:
         return None
     centre, radius = fitted_circle(wall.flat)
     if not lost_corners(wall.flat - centre, radius):
@@ -81,7 +85,7 @@ def _thinned(wall: Wall) -> Found | None:
 
 
 def _found(wall: Wall, ring: _Ring, radius: float) -> Found | None:
-    span = wall.span()
+    span = wall.span
     if 2 * ring.radius < _LEAST_MM or span is None:
         return None
     if wall.flared and wall.areas.sum() < _COVERED * 2 * math.pi * radius * (span[1] - span[0]):

@@ -9,9 +9,8 @@ from functools import cached_property
 
 import numpy as np
 
-from workers.geometry.closing import directed_edges
-from workers.geometry.components import components
-from workers.geometry.mesh import Floats, Ints, TriangleMesh
+from workers.geometry.components import patches
+from workers.geometry.mesh import Bools, Floats, Ints, TriangleMesh
 
 SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round, eight are an octagon
 SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
@@ -26,7 +25,6 @@ _OPEN_SHARE = 0.4  # a wall over 300 degrees of a circle leaves 0.19 of its area
 _MOST_AXES = 16
 _MOST_REGIONS = 400
 _SAME_AXIS = math.cos(math.radians(2.0))
-Bools = np.ndarray
 
 
 @dataclass(eq=False)
@@ -36,66 +34,69 @@ class Surface:
     mesh: TriangleMesh
 
     def __post_init__(self) -> None:
+        from workers.geometry.facets import longest_sides
+
         self.normals, self.areas = self.mesh.normals_areas
-        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * self._longest_sides()
+        longest = longest_sides(self.mesh.vertices, self.mesh.faces)
+        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * longest
         self.all_faces: Bools = self.areas > 0
 
-    def _longest_sides(self) -> Floats:
-        """(m,) mm."""
-        points, (a, b, c) = self.mesh.vertices, self.mesh.faces.T
-        squares = np.zeros(len(a))
-        for one, other in ((a, b), (b, c), (c, a)):
-            side = points[one] - points[other]
-            np.maximum(squares, np.einsum("ij,ij->i", side, side), out=squares)
-        return np.asarray(np.sqrt(squares))
-
     @cached_property
+    def _edges(self) -> tuple[Ints, Ints, Ints, Ints]:
+        from workers.geometry.adjacency import shared_edges
+
+        return tuple(shared_edges(self.mesh.faces, len(self.mesh.vertices)))
+
+    @property
     def neighbours(self) -> tuple[Ints, Ints, Ints]:
         """one (e,), two (e,): the faces on both sides of each edge; ends (e, 2): its corners."""
-        edges = directed_edges(self.mesh.faces)
-        low, high = edges.min(axis=1), edges.max(axis=1)
-        order = np.argsort(low * len(self.mesh.vertices) + high, kind="stable")
-        m = len(self.mesh.faces)
-        first, second = order[0::2], order[1::2]
-        return first % m, second % m, edges[first]
-
-    @cached_property
-    def edges_of(self) -> Ints:
-        """(m, 3) the edges of each face."""
-        one, two, _ = self.neighbours
-        sides = np.concatenate([one, two])
-        order = np.argsort(sides, kind="stable")
-        return np.asarray((order % len(one)).reshape(-1, 3))
+        return self._edges[:3]
 
     @cached_property
     def turn_cos(self) -> Floats:
         """(e,) cosine of the turn of the normal across each edge."""
+        from workers.geometry.adjacency import turns
+
         one, two, _ = self.neighbours
-        return np.asarray(np.einsum("ij,ij->i", self.normals[one], self.normals[two]))
+        return np.asarray(turns(self.normals, one, two))
+
+    @cached_property
+    def sharp_edges(self) -> Ints:
+        """The edges (k,) at which a wall may end."""
+        return np.flatnonzero(self.turn_cos < SHARP_COS)
+
+    @cached_property
+    def _room(self) -> tuple[Bools, Bools]:
+        return np.zeros(len(self.mesh.faces), dtype=np.bool_), np.zeros(len(self.mesh.vertices), dtype=np.bool_)
+
+    def rim_of(self, faces: Ints) -> tuple[Ints, Ints, Ints]:
+        """Own face, face beyond and number (k,) of each edge around some faces."""
+        from workers.geometry.rims import outer_edges
+
+        one, two, _, edges_of = self._edges
+        return tuple(outer_edges(faces, edges_of, one, two, self._room[0]))
+
+    def corners_of(self, faces: Ints) -> Ints:
+        """The corners of some faces, rising."""
+        from workers.geometry.rims import used_corners
+
+        return np.asarray(used_corners(faces, self.mesh.faces, self._room[1]))
 
     def labels(self, linked: Bools, faces: Bools) -> Ints:
         """(m,) component of each of ``faces`` under the ``linked`` edges; -1 for the others."""
         one, two, _ = self.neighbours
-        use = linked & faces[one] & faces[two]
-        number = np.cumsum(faces) - 1
-        label = np.full(len(faces), -1, dtype=np.int64)
-        label[faces] = components(int(faces.sum()), number[one[use]], number[two[use]])
-        return label
+        return patches(one, two, linked, faces)
 
     def axes(self) -> list[Floats]:
         """z, x, y, the axes that curved regions stand around, and the normals of the largest flat ones."""
+        from workers.geometry.facets import spreads
+
         found = [np.array(a, dtype=np.float64) for a in ((0, 0, 1), (1, 0, 0), (0, 1, 0))]
         label = self.labels(self.turn_cos > SMOOTH_COS, self.solid_faces)
-        used = label >= 0
-        if not used.any():
+        if label.max() < 0:
             return found
-        size = np.bincount(label[used])
-        area = np.bincount(label[used], self.areas[used])
-        n, a = self.normals[used], self.areas[used]
-        spread = np.zeros((len(size), 3, 3))
-        for i in range(3):
-            for j in range(3):
-                spread[:, i, j] = np.bincount(label[used], a * n[:, i] * n[:, j])
+        size, area = np.bincount(label + 1)[1:], np.bincount(label + 1, self.areas)[1:]
+        spread = spreads(label, self.normals, self.areas, len(size))
         some = np.argsort(-area)[:_MOST_REGIONS]
         values, vectors = np.linalg.eigh(spread[some] / area[some, None, None])
         around = (size[some] >= 9) & (values[:, 0] < 0.01) & (values[:, 1] > 0.1)
@@ -112,7 +113,8 @@ class Surface:
 class Wall:
     """One connected wall around an axis. plane (3, 2) spans the plane across it.
 
-    flared: straight to its ends, which may run smoothly on, as into a fillet or a shallow chamfer.
+    flared: straight to its ends, which may run smoothly on, as into a fillet or a shallow chamfer. meets_sharp: whether
+    there is a sharp edge anywhere on its rim; without one only a flared wall can have two ends.
     """
 
     surface: Surface
@@ -120,13 +122,14 @@ class Wall:
     axis: Floats
     plane: Floats
     flared: bool = False
+    meets_sharp: bool = True
 
     @cached_property
     def corners(self) -> Ints:
         """The corners in use, without those of slivers that lean: these may reach far beyond the wall."""
         firm = self.surface.solid_faces[self.faces]
         firm |= np.abs(self.surface.normals[self.faces] @ self.axis) < _UPRIGHT
-        return np.unique(self.surface.mesh.faces[self.faces[firm] if firm.any() else self.faces])
+        return self.surface.corners_of(self.faces[firm] if firm.any() else self.faces)
 
     @cached_property
     def flat(self) -> Floats:
@@ -182,14 +185,11 @@ class Wall:
 
         What noise tilted out of the midst of the wall is no end of it: its corners are the wall's, no edge sharp.
         """
-        one, two, corners = self.surface.neighbours
-        mesh = self.surface.mesh
-        edges, times = np.unique(self.surface.edges_of[self.faces], return_counts=True)
-        rim = edges[times == 1]
+        mesh, corners = self.surface.mesh, self.surface.neighbours[2]
+        own, beyond, rim = self.surface.rim_of(self.faces)
         step = mesh.vertices[corners[rim, 1]] - mesh.vertices[corners[rim, 0]]
-        rim = rim[np.abs(step @ self.axis) < 0.7 * np.linalg.norm(step, axis=1)]
-        first = _holds(self.faces, one[rim])
-        own, beyond = np.where(first, one[rim], two[rim]), np.where(first, two[rim], one[rim])
+        is_across = np.abs(step @ self.axis) < 0.7 * np.sqrt(np.einsum("ij,ij->i", step, step))
+        own, beyond, rim = own[is_across], beyond[is_across], rim[is_across]
         used = _holds(self.corners, mesh.faces[beyond]).all(axis=1)
         end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used
         end &= self.surface.solid_faces[beyond] | ~self.surface.solid_faces[beyond].any()
@@ -203,6 +203,7 @@ class Wall:
         length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
         return (ends @ self.axis).mean(axis=1), length, self.surface.turn_cos[edge] < SHARP_COS
 
+    @cached_property
     def span(self) -> tuple[float, float] | None:
         """The two ends along the axis where both are sharp for most of their length (or flared), else None."""
         place, length, sharp = self.rim
@@ -235,11 +236,11 @@ class Wall:
         return np.asarray(np.ptp(self.surface.mesh.corners_of(self.ends[1]) @ self.axis, axis=1))
 
 
-def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
+def walls(surface: Surface, axis: Floats, linked: Bools, *, sharp_only: bool = False) -> Iterator[Wall]:
     """The walls all the way round an axis whose faces are joined by ``linked`` edges, by their first face.
 
     Slivers, whose normals noise makes wild, count only where they stand well along it; upright or along x or y also
-    with all of them, since a clean wall may be cut into some.
+    with all of them, since a clean wall may be cut into some. With sharp_only, those that meet a sharp edge.
     """
     lean = np.abs(surface.normals @ axis)
     standing = lean < ALONG
@@ -248,23 +249,44 @@ def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
         masks.append(surface.all_faces)
     plane = across(axis)
     for faces in masks:
-        if (standing & faces).any():
-            yield from _closed(surface, axis, plane, surface.labels(linked, standing & faces))
+        label = surface.labels(linked, standing & faces)
+        for some, sharp in _closed(surface, plane, label, sharp_only):
+            yield Wall(surface, some, axis, plane, meets_sharp=sharp)
 
 
-def _closed(surface: Surface, axis: Floats, plane: Floats, label: Ints) -> Iterator[Wall]:
-    """One wall a label; the areas of a wall that goes all the way round, as vectors, cancel."""
+def whole_walls(surface: Surface, axes: list[Floats]) -> list[Wall]:
+    """The walls around the axes that go on over edges of any turn and meet a sharp edge."""
+    every = np.ones(len(surface.turn_cos), dtype=np.bool_)
+    return [wall for axis in axes for wall in walls(surface, axis, every, sharp_only=True)]
+
+
+def _closed(surface: Surface, plane: Floats, label: Ints, sharp_only: bool) -> Iterator[tuple[Ints, bool]]:
+    """The faces of each label, and whether they meet a sharp edge; the areas of a wall all the way round cancel."""
     used = np.flatnonzero(label >= 0)
+    if not len(used):
+        return
     one = label[used]
     area, facing = surface.areas[used], surface.normals[used] @ plane
     total = np.bincount(one, area)
     rest = np.hypot(*(np.bincount(one, area * facing[:, k]) for k in range(2)))
     closed = (rest < _OPEN_SHARE * total) & (np.bincount(one) >= 8)
+    sharp = _meeting_sharp(surface, label, len(total))
+    closed &= sharp | (not sharp_only)
     used = used[closed[one]]
     order = used[np.argsort(label[used], kind="stable")]
     for faces in np.split(order, np.flatnonzero(np.diff(label[order])) + 1):
         if len(faces):
-            yield Wall(surface, faces, axis, plane)
+            yield faces, bool(sharp[label[faces[0]]])
+
+
+def _meeting_sharp(surface: Surface, label: Ints, count: int) -> Bools:
+    """(count,) whether a sharp edge parts the faces of a label from others."""
+    one, two, _ = surface.neighbours
+    here, there = label[one[surface.sharp_edges]], label[two[surface.sharp_edges]]
+    apart = here != there
+    meets = np.zeros(count + 1, dtype=np.bool_)  # the last for faces without a label, -1
+    meets[here[apart]] = meets[there[apart]] = True
+    return meets[:count]
 
 
 def _holds(some: Ints, asked: Ints) -> Bools:
