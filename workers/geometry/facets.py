@@ -37,6 +37,16 @@ def longest_sides(vertices, faces):  # type: ignore[no-untyped-def]
     return longest
 
 
+@njit("Tuple((float64[::1], float64[::1]))(float64[:, ::1], int64[:, ::1])", cache=True, nogil=True)
+def z_spans(vertices, faces):  # type: ignore[no-untyped-def]
+    """(m,) the lowest and (m,) the highest z of each face."""
+    low, high = np.empty(len(faces)), np.empty(len(faces))
+    for f in range(len(faces)):
+        a, b, c = vertices[faces[f, 0], 2], vertices[faces[f, 1], 2], vertices[faces[f, 2], 2]
+        low[f], high[f] = min(a, b, c), max(a, b, c)
+    return low, high
+
+
 @njit("float64[:, :, ::1](int64[::1], float64[:, ::1], float64[::1], int64)", cache=True, nogil=True)
 def spreads(label, normals, areas, count):  # type: ignore[no-untyped-def]
     """(count, 3, 3) sums of area times n n^T over the faces of each label; -1 is no label."""

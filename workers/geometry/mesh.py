@@ -45,6 +45,14 @@ class TriangleMesh:
         normals, areas = normals_areas(self.vertices, self.faces)
         return np.asarray(normals), np.asarray(areas)
 
+    @cached_property
+    def z_spans(self) -> tuple[Floats, Floats]:
+        """(m,) the lowest and (m,) the highest z of each face, mm."""
+        from workers.geometry.facets import z_spans
+
+        low, high = z_spans(self.vertices, self.faces)
+        return np.asarray(low), np.asarray(high)
+
     def corners_of(self, faces: Ints) -> Floats:
         """(k, 3, 3): the corners of some triangles."""
         return self.vertices[self.faces[faces]]

@@ -127,10 +127,14 @@ def _prisms(mesh: TriangleMesh, levels: Floats) -> list[bool]:
     """For each zone between levels, whether no leaning face reaches into it."""
     normals, areas = mesh.normals_areas
     lean = (np.abs(normals[:, 2]) > _UPRIGHT) & (areas > 0)
-    heights = mesh.vertices[mesh.faces[lean], 2]
-    low, high = heights.min(axis=1), heights.max(axis=1)
+    low, high = (heights[lean] for heights in mesh.z_spans)
     margin = _LEVEL_MM / 2
-    return [not ((high > a + margin) & (low < b - margin)).any() for a, b in pairwise(levels)]
+    first = np.searchsorted(levels[1:], low + margin, side="right")
+    beyond = np.searchsorted(levels[:-1], high - margin, side="left")
+    reaches = first < beyond
+    zones = len(levels) - 1
+    begun, ended = (np.bincount(some[reaches], minlength=zones + 1) for some in (first, beyond))
+    return [not inside for inside in np.cumsum(begun - ended)[:zones].tolist()]
 
 
 def _measures(rings: list[Floats]) -> tuple[float, float, int, int]:
