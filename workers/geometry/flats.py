@@ -54,7 +54,7 @@ def _is_taken(wall: Wall, taken: Finds) -> bool:
 
 def _inward(wall: Wall) -> Found | None:
     span = wall.span
-    if span is None or wall.widest_gap() > math.radians(100.0) or not _keeps_to_hull(wall, span[1] - span[0]):
+    if span is None or wall.widest_gap > math.radians(100.0) or not _keeps_to_hull(wall, span[1] - span[0]):
         return None
     middle = (wall.flat.min(axis=0) + wall.flat.max(axis=0)) / 2
     sides = _sides(wall, middle)
@@ -83,22 +83,13 @@ def _sides(wall: Wall, middle: Floats) -> list[Side]:
     Each group is what turns at most 1.5 degrees from its largest face: the fine facets of a rounded corner are
     not drawn into the flat that they lead up to.
     """
+    from workers.geometry.rings import gathered_sides
+
     turn = np.arctan2(wall.facing[:, 1], wall.facing[:, 0])
-    place = ((wall.middles - middle) * wall.facing).sum(axis=1)
-    left = np.argsort(-wall.areas, kind="stable")
+    place = np.einsum("ij,ij->i", wall.middles - middle, wall.facing)
     weighty = 1e-3 * float(wall.areas.sum())
-    sides: list[Side] = []
-    while len(left) and len(sides) <= _MOST_SIDES:
-        off = (turn[left] - turn[left[0]] + math.pi) % (2 * math.pi) - math.pi
-        like = np.abs(off) <= _SAME_TURN / 2
-        faces, azimuth = left[like], float(turn[left[0]] + np.average(off[like], weights=wall.areas[left[like]]))
-        left = left[~like]
-        by_place = faces[np.argsort(place[faces])]
-        for one in np.split(by_place, np.flatnonzero(np.diff(place[by_place]) > _OFF_MM) + 1):
-            w = wall.areas[one]
-            if w.sum() > weighty:
-                sides.append((azimuth, float(np.average(place[one], weights=w)), float(w.sum())))
-    return sides
+    sides = gathered_sides(turn, place, wall.areas, _SAME_TURN / 2, _OFF_MM, weighty, _MOST_SIDES)
+    return [(float(t), float(p), float(a)) for t, p, a in sides]
 
 
 def _keeps_to_hull(wall: Wall, length: float) -> bool:

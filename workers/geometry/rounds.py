@@ -65,7 +65,7 @@ def _sharp_ended(wall: Wall) -> Found | None:
 
 
 def _round(wall: Wall | None) -> Found | None:
-    if wall is None or wall.widest_gap() > _WIDEST_GAP or wall.span is None:
+    if wall is None or wall.widest_gap > _WIDEST_GAP or wall.span is None:
         return None
     ring = _Ring.of(wall)
     if abs(ring.lean) < 0.85 or not ring.is_round() or (wall.flared and ring.off > ring.room()):
@@ -75,7 +75,7 @@ def _round(wall: Wall | None) -> Found | None:
 
 def _thinned(wall: Wall) -> Found | None:
     """A circle whose corners stayed where they were when others were taken away."""
-    if wall.widest_gap() > _THINNED_GAP or wall.span is None:
+    if wall.widest_gap > _THINNED_GAP or wall.span is None:
         return None
     centre, radius = fitted_circle(wall.flat)
     if not lost_corners(wall.flat - centre, radius):
@@ -123,17 +123,23 @@ class _Ring:
 
     @classmethod
     def of(cls, wall: Wall) -> _Ring:
+        from workers.geometry.rings import nearest_edge, off_circle
+
         centre, radius = fitted_circle(wall.flat)
-        off = float(np.quantile(np.abs(np.linalg.norm(wall.flat - centre, axis=1) - radius), 0.95))
-        outward = ((wall.middles - centre) * wall.facing).sum(axis=1)
+        x, y = centre
+        off = float(off_circle(wall.flat, x, y, radius, 0.95))
+        outward = np.einsum("ij,ij->i", wall.middles - centre, wall.facing)
+        outwards = float(outward @ wall.areas / wall.areas.sum())
         facets, unevenness = _facets(wall, centre)
+        mesh, room = wall.surface.mesh, max(2 * off, _OFF_MM)
+        nearest = nearest_edge(wall.faces, mesh.faces, mesh.vertices, wall.plane, x, y, radius, room)
         return cls(
             centre,
             radius,
             off,
-            _nearest(wall, centre, radius, max(2 * off, _OFF_MM)),
-            abs(float(np.average(outward, weights=wall.areas))),
-            float(np.average(outward, weights=wall.areas)) / max(radius, 1e-9),
+            float(nearest),
+            abs(outwards),
+            outwards / max(radius, 1e-9),
             facets,
             unevenness,
         )
@@ -163,39 +169,22 @@ class _Ring:
 
 
 def fitted_circle(points: Floats) -> tuple[Floats, float]:
-    """Centre and radius of the least-squares circle (Kasa 1976: linear in centre and r^2 - |c|^2)."""
-    middle = points.mean(axis=0)
-    local = points - middle
-    design = np.column_stack([2 * local, np.ones(len(local))])
-    (x, y, rest), *_ = np.linalg.lstsq(design, (local**2).sum(axis=1), rcond=None)
-    return middle + np.array([x, y]), math.sqrt(max(float(rest + x * x + y * y), 0.0))
+    """Centre and radius of the least-squares circle."""
+    from workers.geometry.rings import fitted
+
+    x, y, radius = fitted(points)
+    return np.array([x, y]), float(radius)
 
 
 def _facets(wall: Wall, centre: Floats) -> tuple[int, float]:
     """Corners of the circle at the end that has more, and unevenness of their angles at the end where it is greater."""
+    from workers.geometry.rings import counted_corners
+
     arms = wall.flat - centre
     turn = np.arctan2(arms[:, 1], arms[:, 0])
     low = wall.along < (wall.along.min() + wall.along.max()) / 2
-    counts, uneven = zip(*(_corners(turn[end]) for end in (low, ~low)), strict=True)
-    return max(counts), max(uneven)
-
-
-def _corners(turn: Floats) -> tuple[int, float]:
-    """Groups of equal azimuth, by gaps well under the widest, and how uneven the gaps are; at least three groups.
-
-    Where something cuts the wall open, the facets that are left tell how many the whole circle would have.
-    """
-    if len(turn) < 3:
-        return 3, 0.0
-    turn = np.sort(turn)
-    gaps = np.diff(np.append(turn, turn[0] + 2 * math.pi))
-    real = gaps[gaps > 0.1 * gaps.max()]
-    usual = float(np.median(real))
-    within = real[real <= 1.8 * usual]
-    unevenness = float(within.std() / within.mean())
-    if gaps.max() > 1.8 * usual:
-        return max(round(2 * math.pi / usual), 3), unevenness
-    return max(int((gaps > 0.3 * gaps.max()).sum()), 3), unevenness
+    counts, uneven = zip(*(counted_corners(turn[end]) for end in (low, ~low)), strict=True)
+    return int(max(counts)), float(max(uneven))
 
 
 def lost_corners(arms: Floats, radius: float) -> bool:
@@ -211,26 +200,6 @@ def lost_corners(arms: Floats, radius: float) -> bool:
         return False
     shifts = (np.arange(len(gaps))[None] + np.arange(1, len(gaps))[:, None]) % len(gaps)
     return bool((np.abs(gaps[shifts] - gaps).max(axis=1) > _ALIKE).all())
-
-
-def _nearest(wall: Wall, centre: Floats, radius: float, room: float) -> float:
-    """Distance from the axis to the nearest edge whose ends lie on the circle, give or take ``room``, mm."""
-    corners = wall.surface.mesh.corners_of(wall.faces) @ wall.plane - centre
-    on = np.abs(np.linalg.norm(corners, axis=2) - radius) <= room
-    nearest = radius
-    for one, two in ((0, 1), (1, 2), (2, 0)):
-        both = on[:, one] & on[:, two]
-        if both.any():
-            nearest = min(nearest, float(_to_origin(corners[both, one], corners[both, two]).min()))
-    return nearest
-
-
-def _to_origin(one: Floats, two: Floats) -> Floats:
-    """Distance of each segment (k, 2) to (k, 2) from the origin."""
-    step = two - one
-    length2 = np.maximum((step**2).sum(axis=1), 1e-18)
-    share = np.clip(-(one * step).sum(axis=1) / length2, 0.0, 1.0)
-    return np.asarray(np.linalg.norm(one + share[:, None] * step, axis=1))
 
 
 def is_through(wall: Wall) -> bool:

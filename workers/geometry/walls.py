@@ -66,7 +66,8 @@ class Surface:
         return np.flatnonzero(self.turn_cos < SHARP_COS)
 
     @cached_property
-    def _room(self) -> tuple[Bools, Bools]:
+    def room(self) -> tuple[Bools, Bools]:
+        """(m,) and (n,) False, for who has to mark faces or vertices for a moment."""
         return np.zeros(len(self.mesh.faces), dtype=np.bool_), np.zeros(len(self.mesh.vertices), dtype=np.bool_)
 
     def rim_of(self, faces: Ints) -> tuple[Ints, Ints, Ints]:
@@ -74,13 +75,13 @@ class Surface:
         from workers.geometry.rims import outer_edges
 
         one, two, _, edges_of = self._edges
-        return tuple(outer_edges(faces, edges_of, one, two, self._room[0]))
+        return tuple(outer_edges(faces, edges_of, one, two, self.room[0]))
 
     def corners_of(self, faces: Ints) -> Ints:
         """The corners of some faces, rising."""
         from workers.geometry.rims import used_corners
 
-        return np.asarray(used_corners(faces, self.mesh.faces, self._room[1]))
+        return np.asarray(used_corners(faces, self.mesh.faces, self.room[1]))
 
     def labels(self, linked: Bools, faces: Bools) -> Ints:
         """(m,) component of each of ``faces`` under the ``linked`` edges; -1 for the others."""
@@ -173,11 +174,12 @@ class Wall:
             return None
         return Wall(self.surface, self.faces[straight], self.axis, self.plane, flared=True)
 
+    @cached_property
     def widest_gap(self) -> float:
         """The largest angle without a normal, radians: a full turn of k facets leaves 2 pi / k."""
-        weighty = self.areas > 1e-3 * self.areas.max()
-        turn = np.sort(np.arctan2(self.facing[weighty, 1], self.facing[weighty, 0]))
-        return float(np.diff(np.append(turn, turn[0] + 2 * math.pi)).max())
+        from workers.geometry.rings import widest_gap
+
+        return float(widest_gap(self.facing, self.areas))
 
     @cached_property
     def ends(self) -> tuple[Ints, Ints, Ints]:
@@ -185,23 +187,22 @@ class Wall:
 
         What noise tilted out of the midst of the wall is no end of it: its corners are the wall's, no edge sharp.
         """
-        mesh, corners = self.surface.mesh, self.surface.neighbours[2]
-        own, beyond, rim = self.surface.rim_of(self.faces)
-        step = mesh.vertices[corners[rim, 1]] - mesh.vertices[corners[rim, 0]]
-        is_across = np.abs(step @ self.axis) < 0.7 * np.sqrt(np.einsum("ij,ij->i", step, step))
-        own, beyond, rim = own[is_across], beyond[is_across], rim[is_across]
-        used = _holds(self.corners, mesh.faces[beyond]).all(axis=1)
-        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used
-        end &= self.surface.solid_faces[beyond] | ~self.surface.solid_faces[beyond].any()
-        return own[end], beyond[end], rim[end]
+        from workers.geometry.rims import are_ends
+
+        surface, mesh = self.surface, self.surface.mesh
+        own, beyond, edge = surface.rim_of(self.faces)
+        where = self.corners, self.axis, surface.neighbours[2], mesh.faces, mesh.vertices
+        end = are_ends(beyond, edge, *where, surface.turn_cos, surface.solid_faces, surface.room[1], SHARP_COS)
+        return own[end], beyond[end], edge[end]
 
     @cached_property
     def rim(self) -> tuple[Floats, Floats, Bools]:
         """Place along the axis (mm), length (mm) and sharpness of each rim edge."""
-        _, _, edge = self.ends
-        ends = self.surface.mesh.vertices[self.surface.neighbours[2][edge]]
-        length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-        return (ends @ self.axis).mean(axis=1), length, self.surface.turn_cos[edge] < SHARP_COS
+        from workers.geometry.rims import middles_lengths
+
+        edge = self.ends[2]
+        place, length = middles_lengths(edge, self.surface.neighbours[2], self.surface.mesh.vertices, self.axis)
+        return place, length, self.surface.turn_cos[edge] < SHARP_COS
 
     @cached_property
     def span(self) -> tuple[float, float] | None:
@@ -233,7 +234,10 @@ class Wall:
     @cached_property
     def _beyond_along(self) -> Floats:
         """How far each face beyond the rim reaches along the axis, mm."""
-        return np.asarray(np.ptp(self.surface.mesh.corners_of(self.ends[1]) @ self.axis, axis=1))
+        from workers.geometry.rims import reaches
+
+        mesh = self.surface.mesh
+        return np.asarray(reaches(self.ends[1], mesh.faces, mesh.vertices, self.axis))
 
 
 def walls(surface: Surface, axis: Floats, linked: Bools, *, sharp_only: bool = False) -> Iterator[Wall]:
@@ -287,12 +291,6 @@ def _meeting_sharp(surface: Surface, label: Ints, count: int) -> Bools:
     meets = np.zeros(count + 1, dtype=np.bool_)  # the last for faces without a label, -1
     meets[here[apart]] = meets[there[apart]] = True
     return meets[:count]
-
-
-def _holds(some: Ints, asked: Ints) -> Bools:
-    """Which of ``asked`` are among ``some``, which rise and are not empty."""
-    place = np.minimum(np.searchsorted(some, asked), len(some) - 1)
-    return np.asarray(some[place] == asked)
 
 
 def across(axis: Floats) -> Floats:
