@@ -1,12 +1,13 @@
-"""Compiled: which faces share an edge. Types are given, so that all is compiled once, on import."""
+"""Compiled: which faces share an edge."""
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import compiled
 
 
-@njit("int32[::1](int32[::1], int32[::1], int64)", cache=True, nogil=True)
+@compiled("int32[::1](int32[::1], int32[::1], int64)")
 def _sorted_by(key, order, count):  # type: ignore[no-untyped-def]
     """``order`` by keys under ``count``, equal ones as they were: by counting, as quick whatever the keys are."""
     place = np.zeros(count + 1, np.int32)
@@ -21,7 +22,7 @@ def _sorted_by(key, order, count):  # type: ignore[no-untyped-def]
     return result
 
 
-@njit("Tuple((int32[::1], int32[::1]))(int64[:, ::1])", cache=True, nogil=True)
+@compiled("Tuple((int32[::1], int32[::1]))(int64[:, ::1])")
 def _ends_of_sides(faces):  # type: ignore[no-untyped-def]
     """(3m,) the lower and the higher corner of each side, three a face."""
     low, high = np.empty(3 * len(faces), np.int32), np.empty(3 * len(faces), np.int32)
@@ -32,7 +33,7 @@ def _ends_of_sides(faces):  # type: ignore[no-untyped-def]
     return low, high
 
 
-@njit("Tuple((int64[::1], int64[::1], int64[:, ::1], int64[:, ::1]))(int64[:, ::1], int64)", cache=True, nogil=True)
+@compiled("Tuple((int64[::1], int64[::1], int64[:, ::1], int64[:, ::1]))(int64[:, ::1], int64)")
 def shared_edges(faces, count):  # type: ignore[no-untyped-def]
     """Of the faces (m, 3) of a closed surface with ``count`` vertices.
 
@@ -53,7 +54,7 @@ def shared_edges(faces, count):  # type: ignore[no-untyped-def]
     return one, two, ends, edges_of
 
 
-@njit("float64[::1](float64[:, ::1], int64[::1], int64[::1])", cache=True, nogil=True)
+@compiled("float64[::1](float64[:, ::1], int64[::1], int64[::1])")
 def turns(normals, one, two):  # type: ignore[no-untyped-def]
     """(e,) the cosine of the turn of the normal across each edge."""
     turn = np.empty(len(one))

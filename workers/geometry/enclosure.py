@@ -1,14 +1,15 @@
-"""Compiled: what closed shells reach into and enclose. Types are given, so that all is compiled once, on import."""
+"""Compiled: what closed shells reach into and enclose."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import compiled
 
 
-@njit("Tuple((int64[:, ::1], int64[::1]))(int64[:, ::1], int64[::1], int64)", cache=True, nogil=True)
+@compiled("Tuple((int64[:, ::1], int64[::1]))(int64[:, ::1], int64[::1], int64)")
 def by_shell(faces, label, count):  # type: ignore[no-untyped-def]
     """The faces (m, 3) shell after shell, and where each begins (count + 1,); label (n,) is of the vertices."""
     starts = np.zeros(count + 1, np.int64)
@@ -19,12 +20,13 @@ def by_shell(faces, label, count):  # type: ignore[no-untyped-def]
     place, ordered = starts[:-1].copy(), np.empty_like(faces)
     for f in range(len(faces)):
         k = label[faces[f, 0]]
-        ordered[place[k]] = faces[f]
+        for s in range(3):
+            ordered[place[k], s] = faces[f, s]
         place[k] += 1
     return ordered, starts
 
 
-@njit("Tuple((float64, float64, float64[::1]))(float64[:, ::1], int64[:, ::1])", cache=True, nogil=True)
+@compiled("Tuple((float64, float64, float64[::1]))(float64[:, ::1], int64[:, ::1])")
 def figures(vertices, faces):  # type: ignore[no-untyped-def]
     """Volume, surface, and box (lowest, then highest x, y, z) of a closed shell; negative volume inside out."""
     base, box = vertices[faces[0, 0]], np.empty(6)
@@ -44,7 +46,7 @@ def figures(vertices, faces):  # type: ignore[no-untyped-def]
     return volume / 6, area / 2, box
 
 
-@njit("Tuple((int64, float64[::1]))(float64[:, ::1], int64[:, ::1], float64[::1])", cache=True, nogil=True)
+@compiled("Tuple((int64, float64[::1]))(float64[:, ::1], int64[:, ::1], float64[::1])")
 def reaching_into(vertices, faces, box):  # type: ignore[no-untyped-def]
     """How many faces reach into a box by their own boxes, and the box around all of these."""
     around, count = np.empty(6), 0
@@ -63,7 +65,7 @@ def reaching_into(vertices, faces, box):  # type: ignore[no-untyped-def]
     return count, around
 
 
-@njit("int64(float64[:, ::1], int64[:, ::1], float64[::1], float64[::1])", cache=True, nogil=True)
+@compiled("int64(float64[:, ::1], int64[:, ::1], float64[::1], float64[::1])")
 def leavings(vertices, faces, point, lean):  # type: ignore[no-untyped-def]
     """How often more a ray from a point leaves a surface than it enters; it goes up, leaning by ``lean`` (2,)."""
     count = 0

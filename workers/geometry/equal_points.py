@@ -1,9 +1,10 @@
-"""Compiled: equal points found through a table of hashes. Types are given, so that all is compiled once, on import."""
+"""Compiled: equal points found through a table of hashes."""
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import compiled
 
 _A, _B, _C = np.uint64(0x9E3779B97F4A7C15), np.uint64(0xC2B2AE3D27D4EB4F), np.uint64(0x165667B19E3779F9)
 _HALF, _UPPER = np.uint64(32), np.uint64(50)
@@ -11,7 +12,7 @@ _LATE = 1 << 14  # as many as the upper bits of a hash can tell: what was met of
 _EITHER = ("uint64", "uint32")  # bits of double or single precision
 
 
-@njit([f"uint64({bits}[:, ::1], int64)" for bits in _EITHER], cache=True, nogil=True)
+@compiled(*[f"uint64({bits}[:, ::1], int64)" for bits in _EITHER])
 def _hash(bits, point):  # type: ignore[no-untyped-def]
     """Odd multiples of the coordinates' bits, folded twice: round numbers differ in their upper bits only."""
     mixed = np.uint64(bits[point, 0]) * _A + np.uint64(bits[point, 1]) * _B + np.uint64(bits[point, 2]) * _C
@@ -19,12 +20,12 @@ def _hash(bits, point):  # type: ignore[no-untyped-def]
     return mixed ^ (mixed >> _HALF)
 
 
-@njit([f"boolean({bits}[:, ::1], int64, int64)" for bits in _EITHER], cache=True, nogil=True)
+@compiled(*[f"boolean({bits}[:, ::1], int64, int64)" for bits in _EITHER])
 def _equal(bits, one, two):  # type: ignore[no-untyped-def]
     return bits[one, 0] == bits[two, 0] and bits[one, 1] == bits[two, 1] and bits[one, 2] == bits[two, 2]
 
 
-@njit([f"int64({bits}[:, ::1], int64, uint64, int64[::1], int32[::1])" for bits in _EITHER], cache=True, nogil=True)
+@compiled(*[f"int64({bits}[:, ::1], int64, uint64, int64[::1], int32[::1])" for bits in _EITHER])
 def _place(bits, point, mixed, first, table):  # type: ignore[no-untyped-def]
     """Where a point stands in the table, or would: where another has its place the next ones are tried."""
     last = np.uint64(len(table) - 1)
@@ -34,7 +35,7 @@ def _place(bits, point, mixed, first, table):  # type: ignore[no-untyped-def]
     return np.int64(place)
 
 
-@njit([f"int32[::1]({bits}[:, ::1], int64[::1], int64)" for bits in _EITHER], cache=True, nogil=True)
+@compiled(*[f"int32[::1]({bits}[:, ::1], int64[::1], int64)" for bits in _EITHER])
 def _table(bits, first, count):  # type: ignore[no-untyped-def]
     """A table for ``count`` points and as many again before it is half full."""
     size = 1024
@@ -46,9 +47,7 @@ def _table(bits, first, count):  # type: ignore[no-untyped-def]
     return table
 
 
-@njit(
-    [f"Tuple((int64[::1], int64[:, ::1]))({bits}[:, ::1], int64[:, ::1])" for bits in _EITHER], cache=True, nogil=True
-)
+@compiled(*[f"Tuple((int64[::1], int64[:, ::1]))({bits}[:, ::1], int64[:, ::1])" for bits in _EITHER])
 def first_uses(bits, faces):  # type: ignore[no-untyped-def]
     """The points (k,) that differ, each where it is first used, and the faces (m, 3) told in them.
 

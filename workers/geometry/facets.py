@@ -1,14 +1,15 @@
-"""Compiled: what each face of a mesh is by itself. Types are given, so that all is compiled once, on import."""
+"""Compiled: what each face of a mesh is by itself."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import compiled
 
 
-@njit("Tuple((float64[:, ::1], float64[::1]))(float64[:, ::1], int64[:, ::1])", cache=True, nogil=True)
+@compiled("Tuple((float64[:, ::1], float64[::1]))(float64[:, ::1], int64[:, ::1])")
 def normals_areas(vertices, faces):  # type: ignore[no-untyped-def]
     """Unit normals (m, 3), zero for a degenerate face, and areas (m,); faces (m, 3) are counter-clockwise outside."""
     normals, areas = np.empty((len(faces), 3)), np.empty(len(faces))
@@ -24,7 +25,7 @@ def normals_areas(vertices, faces):  # type: ignore[no-untyped-def]
     return normals, areas
 
 
-@njit("float64[::1](float64[:, ::1], int64[:, ::1])", cache=True, nogil=True)
+@compiled("float64[::1](float64[:, ::1], int64[:, ::1])")
 def longest_sides(vertices, faces):  # type: ignore[no-untyped-def]
     """(m,) the longest side of each face."""
     longest = np.empty(len(faces))
@@ -37,7 +38,7 @@ def longest_sides(vertices, faces):  # type: ignore[no-untyped-def]
     return longest
 
 
-@njit("Tuple((float64[::1], float64[::1]))(float64[:, ::1], int64[:, ::1])", cache=True, nogil=True)
+@compiled("Tuple((float64[::1], float64[::1]))(float64[:, ::1], int64[:, ::1])")
 def z_spans(vertices, faces):  # type: ignore[no-untyped-def]
     """(m,) the lowest and (m,) the highest z of each face."""
     low, high = np.empty(len(faces)), np.empty(len(faces))
@@ -47,7 +48,7 @@ def z_spans(vertices, faces):  # type: ignore[no-untyped-def]
     return low, high
 
 
-@njit("float64[:, :, ::1](int64[::1], float64[:, ::1], float64[::1], int64)", cache=True, nogil=True)
+@compiled("float64[:, :, ::1](int64[::1], float64[:, ::1], float64[::1], int64)")
 def spreads(label, normals, areas, count):  # type: ignore[no-untyped-def]
     """(count, 3, 3) sums of area times n n^T over the faces of each label; -1 is no label."""
     spread = np.zeros((count, 3, 3))

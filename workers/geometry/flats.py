@@ -88,7 +88,8 @@ def _sides(wall: Wall, middle: Floats) -> list[Side]:
     turn = np.arctan2(wall.facing[:, 1], wall.facing[:, 0])
     place = np.einsum("ij,ij->i", wall.middles - middle, wall.facing)
     weighty = 1e-3 * float(wall.areas.sum())
-    sides = gathered_sides(turn, place, wall.areas, _SAME_TURN / 2, _OFF_MM, weighty, _MOST_SIDES)
+    orders = np.argsort(-wall.areas, kind="stable"), np.argsort(place, kind="stable")
+    sides = gathered_sides(turn, place, wall.areas, *orders, _SAME_TURN / 2, _OFF_MM, weighty, _MOST_SIDES)
     return [(float(t), float(p), float(a)) for t, p, a in sides]
 
 

@@ -1,12 +1,13 @@
-"""Compiled: sets of nodes joined along links. Types are given, so that all is compiled once, on import."""
+"""Compiled: sets of nodes joined along links."""
 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import compiled
 
 
-@njit("int64(int64[::1], int64)", cache=True, nogil=True)
+@compiled("int64(int64[::1], int64)")
 def _root(parent, node):  # type: ignore[no-untyped-def]
     """The end of a node's chain, which is halved on the way."""
     while parent[node] != node:
@@ -15,7 +16,7 @@ def _root(parent, node):  # type: ignore[no-untyped-def]
     return node
 
 
-@njit("int64[::1](int64[::1], int64[::1], bool_[::1], bool_[::1])", cache=True, nogil=True)
+@compiled("int64[::1](int64[::1], int64[::1], bool_[::1], bool_[::1])")
 def joined(one, two, linked, nodes):  # type: ignore[no-untyped-def]
     """(n,) the set of each of ``nodes``, numbered by their first; -1 for the others. Arguments as for ``patches``."""
     parent = np.arange(len(nodes))

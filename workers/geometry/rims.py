@@ -1,16 +1,17 @@
-"""Compiled: the corners and the rim of a wall. Types are given, so that all is compiled once, on import."""
+"""Compiled: the corners and the rim of a wall."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import compiled
 
 
-@njit("int64[::1](int64[::1], int64[:, ::1], bool_[::1])", cache=True, nogil=True)
+@compiled("int64[::1](int64[::1], int64[:, ::1], bool_[::1])")
 def used_corners(some, faces, seen):  # type: ignore[no-untyped-def]
-    """The corners, rising, of some of the faces (m, 3). seen (n,) is room to work in, all False before and after."""
+    """The corners, as they come, of some of the faces (m, 3). seen (n,) is room to work in: False before and after."""
     corners = np.empty(3 * len(some), np.int64)
     count = 0
     for f in some:
@@ -21,14 +22,10 @@ def used_corners(some, faces, seen):  # type: ignore[no-untyped-def]
                 count += 1
     for corner in corners[:count]:
         seen[corner] = False
-    return np.sort(corners[:count])
+    return corners[:count].copy()
 
 
-@njit(
-    "Tuple((int64[::1], int64[::1], int64[::1]))(int64[::1], int64[:, ::1], int64[::1], int64[::1], bool_[::1])",
-    cache=True,
-    nogil=True,
-)
+@compiled("Tuple((int64[::1], int64[::1], int64[::1]))(int64[::1], int64[:, ::1], int64[::1], int64[::1], bool_[::1])")
 def outer_edges(faces, edges_of, one, two, inside):  # type: ignore[no-untyped-def]
     """Own face, face beyond and number (k,) of each edge between one of ``faces`` and another face.
 
@@ -50,16 +47,12 @@ def outer_edges(faces, edges_of, one, two, inside):  # type: ignore[no-untyped-d
     return own[:count].copy(), beyond[:count].copy(), edge[:count].copy()
 
 
-@njit("float64(float64[:, ::1], int64, float64[::1])", cache=True, nogil=True)
+@compiled("float64(float64[:, ::1], int64, float64[::1])")
 def _along(vertices, corner, axis):  # type: ignore[no-untyped-def]
     return vertices[corner, 0] * axis[0] + vertices[corner, 1] * axis[1] + vertices[corner, 2] * axis[2]
 
 
-@njit(
-    "Tuple((float64[::1], float64[::1]))(int64[::1], int64[:, ::1], float64[:, ::1], float64[::1])",
-    cache=True,
-    nogil=True,
-)
+@compiled("Tuple((float64[::1], float64[::1]))(int64[::1], int64[:, ::1], float64[:, ::1], float64[::1])")
 def middles_lengths(edge, ends, vertices, axis):  # type: ignore[no-untyped-def]
     """(k,) the place along an axis of the middle of each edge, and (k,) its length."""
     place, length = np.empty(len(edge)), np.empty(len(edge))
@@ -73,7 +66,7 @@ def middles_lengths(edge, ends, vertices, axis):  # type: ignore[no-untyped-def]
     return place, length
 
 
-@njit("float64[::1](int64[::1], int64[:, ::1], float64[:, ::1], float64[::1])", cache=True, nogil=True)
+@compiled("float64[::1](int64[::1], int64[:, ::1], float64[:, ::1], float64[::1])")
 def reaches(some, faces, vertices, axis):  # type: ignore[no-untyped-def]
     """(k,) how far some of the faces (m, 3) reach along an axis."""
     reach = np.empty(len(some))
@@ -86,11 +79,9 @@ def reaches(some, faces, vertices, axis):  # type: ignore[no-untyped-def]
     return reach
 
 
-@njit(
+@compiled(
     "bool_[::1](int64[::1], int64[::1], int64[::1], float64[::1], int64[:, ::1], int64[:, ::1], float64[:, ::1], "
-    "float64[::1], bool_[::1], bool_[::1], float64)",
-    cache=True,
-    nogil=True,
+    "float64[::1], bool_[::1], bool_[::1], float64)"
 )
 def are_ends(beyond, edge, corners, axis, ends, faces, vertices, turn, solid, seen, sharp):  # type: ignore[no-untyped-def]
     """(k,) which outer edges of a wall with some corners end it: those across its axis that noise did not make.

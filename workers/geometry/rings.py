@@ -1,34 +1,15 @@
-"""Compiled: a wall's corners around a circle, and the turns of its faces. Types are given: compiled once, on import."""
+"""Compiled: a wall's corners around a circle, and the turns of its faces."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import compiled
 
 
-@njit("float64(float64[::1])", cache=True, nogil=True)
-def _widest(turn):  # type: ignore[no-untyped-def]
-    """The widest gap between sorted directions, the last to the first again among them, radians."""
-    widest = turn[0] + 2 * math.pi - turn[-1]
-    for k in range(1, len(turn)):
-        widest = max(widest, turn[k] - turn[k - 1])
-    return widest
-
-
-@njit("float64(float64[:, ::1], float64[::1])", cache=True, nogil=True)
-def widest_gap(facing, areas):  # type: ignore[no-untyped-def]
-    """The largest angle without a normal (m, 2), those of very small faces left out, radians."""
-    turn, count, weighty = np.empty(len(areas)), 0, 1e-3 * areas.max()
-    for f in range(len(areas)):
-        if areas[f] > weighty:
-            turn[count] = math.atan2(facing[f, 1], facing[f, 0])
-            count += 1
-    return _widest(np.sort(turn[:count]))
-
-
-@njit("Tuple((float64, float64, float64))(float64[:, ::1])", cache=True, nogil=True)
+@compiled("Tuple((float64, float64, float64))(float64[:, ::1])")
 def fitted(points):  # type: ignore[no-untyped-def]
     """x, y and radius of the least-squares circle (Kasa 1976: linear in centre and r^2 - |c|^2) of points (k, 2).
 
@@ -49,40 +30,7 @@ def fitted(points):  # type: ignore[no-untyped-def]
     return mx + x, my + y, math.sqrt(squares / n + x * x + y * y)
 
 
-@njit("float64(float64[:, ::1], float64, float64, float64, float64)", cache=True, nogil=True)
-def off_circle(points, x, y, radius, share):  # type: ignore[no-untyped-def]
-    """How far that share of the points (k, 2) is from the circle at most."""
-    off = np.empty(len(points))
-    for k in range(len(points)):
-        off[k] = abs(math.hypot(points[k, 0] - x, points[k, 1] - y) - radius)
-    off = np.sort(off)
-    place = share * (len(off) - 1)
-    low = int(place)
-    high = min(low + 1, len(off) - 1)
-    return off[low] + (off[high] - off[low]) * (place - low)
-
-
-@njit("Tuple((int64, float64))(float64[::1])", cache=True, nogil=True)
-def counted_corners(turn):  # type: ignore[no-untyped-def]
-    """Groups of equal azimuth, by gaps well under the widest, and how uneven the gaps are; at least three groups.
-
-    Where something cuts the wall open, the facets that are left tell how many the whole circle would have.
-    """
-    if len(turn) < 3:
-        return 3, 0.0
-    turn = np.sort(turn)
-    gaps = np.append(np.diff(turn), turn[0] + 2 * math.pi - turn[-1])
-    widest = gaps.max()
-    real = gaps[gaps > 0.1 * widest]
-    usual = np.median(real)
-    within = real[real <= 1.8 * usual]
-    unevenness = within.std() / within.mean()
-    if widest > 1.8 * usual:
-        return max(round(2 * math.pi / usual), 3), unevenness
-    return max((gaps > 0.3 * widest).sum(), 3), unevenness
-
-
-@njit("float64(float64, float64, float64, float64)", cache=True, nogil=True)
+@compiled("float64(float64, float64, float64, float64)")
 def _to_origin(ax, ay, bx, by):  # type: ignore[no-untyped-def]
     """Distance of a segment from the origin."""
     x, y = bx - ax, by - ay
@@ -90,11 +38,7 @@ def _to_origin(ax, ay, bx, by):  # type: ignore[no-untyped-def]
     return math.hypot(ax + share * x, ay + share * y)
 
 
-@njit(
-    "float64(int64[::1], int64[:, ::1], float64[:, ::1], float64[:, ::1], float64, float64, float64, float64)",
-    cache=True,
-    nogil=True,
-)
+@compiled("float64(int64[::1], int64[:, ::1], float64[:, ::1], float64[:, ::1], float64, float64, float64, float64)")
 def nearest_edge(some, faces, vertices, plane, x, y, radius, room):  # type: ignore[no-untyped-def]
     """Distance from an axis to the nearest edge whose ends lie on the circle, give or take ``room``.
 
@@ -114,33 +58,43 @@ def nearest_edge(some, faces, vertices, plane, x, y, radius, room):  # type: ign
     return nearest
 
 
-@njit(
-    "float64[:, ::1](float64[::1], float64[::1], float64[::1], float64, float64, float64, int64)",
-    cache=True,
-    nogil=True,
+@compiled(
+    "float64[:, ::1](float64[::1], float64[::1], float64[::1], int64[::1], int64[::1], "
+    "float64, float64, float64, int64)"
 )
-def gathered_sides(turn, place, areas, near, apart, least, most):  # type: ignore[no-untyped-def]
+def gathered_sides(turn, place, areas, by_area, left, near, apart, least, most):  # type: ignore[no-untyped-def]
     """(k, 3) azimuth, place and area of the sides of a wall, from the azimuths, places and areas (m,) of its faces.
 
     A side is what turns at most by ``near`` from its largest face, and has no gap in place wider than ``apart``;
     those under ``least`` are passed over. The largest first, and no more than come with the one past ``most``.
+    by_area (m,): the faces, the largest first; left (m,): the faces by their place, used up here.
     """
-    sides, count = np.empty((len(turn), 3)), 0
-    left = np.argsort(-areas, kind="mergesort")
-    while len(left) and count <= most:
-        off = (turn[left] - turn[left[0]] + math.pi) % (2 * math.pi) - math.pi
-        like = np.abs(off) <= near
-        some = left[like]
-        azimuth = turn[some[0]] + (off[like] * areas[some]).sum() / areas[some].sum()
-        left = left[~like]
-        some = some[np.argsort(place[some], kind="mergesort")]
-        begin = 0
-        for k in range(1, len(some) + 1):
-            if k == len(some) or place[some[k]] - place[some[k - 1]] > apart:
-                one = some[begin:k]
-                area = areas[one].sum()
-                if area > least:
-                    sides[count] = azimuth, (place[one] * areas[one]).sum() / area, area
+    sides, count, remain = np.empty((len(turn), 3)), 0, len(turn)
+    taken = np.zeros(len(turn), np.bool_)
+    for largest in by_area:
+        if taken[largest] or count > most:
+            continue
+        first, kept, off_sum, area_sum = count, 0, 0.0, 0.0
+        weight = moment = last = 0.0
+        for k in range(remain):
+            face = left[k]
+            off = (turn[face] - turn[largest] + math.pi) % (2 * math.pi) - math.pi
+            if abs(off) > near:
+                left[kept] = face
+                kept += 1
+                continue
+            if weight > 0 and place[face] - last > apart:  # another side of the same azimuth
+                if weight > least:
+                    sides[count, 1], sides[count, 2] = moment / weight, weight
                     count += 1
-                begin = k
+                weight = moment = 0.0
+            taken[face], last = True, place[face]
+            weight, moment = weight + areas[face], moment + areas[face] * place[face]
+            off_sum, area_sum = off_sum + off * areas[face], area_sum + areas[face]
+        if weight > least:
+            sides[count, 1], sides[count, 2] = moment / weight, weight
+            count += 1
+        for k in range(first, count):
+            sides[k, 0] = turn[largest] + off_sum / area_sum
+        remain = kept
     return sides[:count].copy()

@@ -123,11 +123,11 @@ class _Ring:
 
     @classmethod
     def of(cls, wall: Wall) -> _Ring:
-        from workers.geometry.rings import nearest_edge, off_circle
+        from workers.geometry.rings import nearest_edge
 
         centre, radius = fitted_circle(wall.flat)
         x, y = centre
-        off = float(off_circle(wall.flat, x, y, radius, 0.95))
+        off = float(np.quantile(np.abs(np.hypot(*(wall.flat - centre).T) - radius), 0.95))
         outward = np.einsum("ij,ij->i", wall.middles - centre, wall.facing)
         outwards = float(outward @ wall.areas / wall.areas.sum())
         facets, unevenness = _facets(wall, centre)
@@ -178,13 +178,30 @@ def fitted_circle(points: Floats) -> tuple[Floats, float]:
 
 def _facets(wall: Wall, centre: Floats) -> tuple[int, float]:
     """Corners of the circle at the end that has more, and unevenness of their angles at the end where it is greater."""
-    from workers.geometry.rings import counted_corners
-
     arms = wall.flat - centre
     turn = np.arctan2(arms[:, 1], arms[:, 0])
     low = wall.along < (wall.along.min() + wall.along.max()) / 2
-    counts, uneven = zip(*(counted_corners(turn[end]) for end in (low, ~low)), strict=True)
-    return int(max(counts)), float(max(uneven))
+    counts, uneven = zip(*(_corners(turn[end]) for end in (low, ~low)), strict=True)
+    return max(counts), max(uneven)
+
+
+def _corners(turn: Floats) -> tuple[int, float]:
+    """Groups of equal azimuth, by gaps well under the widest, and how uneven the gaps are; at least three groups.
+
+    Where something cuts the wall open, the facets that are left tell how many the whole circle would have.
+    """
+    if len(turn) < 3:
+        return 3, 0.0
+    turn = np.sort(turn)
+    gaps = np.append(np.diff(turn), turn[0] + 2 * math.pi - turn[-1])
+    widest = float(gaps.max())
+    real = gaps[gaps > 0.1 * widest]
+    usual = float(np.median(real))
+    within = real[real <= 1.8 * usual]
+    unevenness = float(within.std() / within.mean())
+    if widest > 1.8 * usual:
+        return max(round(2 * math.pi / usual), 3), unevenness
+    return max(int(np.count_nonzero(gaps > 0.3 * widest)), 3), unevenness
 
 
 def lost_corners(arms: Floats, radius: float) -> bool:

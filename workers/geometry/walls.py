@@ -81,7 +81,7 @@ class Surface:
         """The corners of some faces, rising."""
         from workers.geometry.rims import used_corners
 
-        return np.asarray(used_corners(faces, self.mesh.faces, self.room[1]))
+        return np.sort(used_corners(faces, self.mesh.faces, self.room[1]))
 
     def labels(self, linked: Bools, faces: Bools) -> Ints:
         """(m,) component of each of ``faces`` under the ``linked`` edges; -1 for the others."""
@@ -177,9 +177,9 @@ class Wall:
     @cached_property
     def widest_gap(self) -> float:
         """The largest angle without a normal, radians: a full turn of k facets leaves 2 pi / k."""
-        from workers.geometry.rings import widest_gap
-
-        return float(widest_gap(self.facing, self.areas))
+        weighty = self.facing[self.areas > 1e-3 * self.areas.max()]
+        turn = np.sort(np.arctan2(weighty[:, 1], weighty[:, 0]))
+        return float(max(np.diff(turn).max(initial=0.0), turn[0] + 2 * math.pi - turn[-1]))
 
     @cached_property
     def ends(self) -> tuple[Ints, Ints, Ints]:
