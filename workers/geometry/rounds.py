@@ -43,7 +43,7 @@ def rounds_of(surface: Surface, axes: list[Floats], whole: Iterable[Wall]) -> li
     taken = np.zeros(len(surface.areas), dtype=bool)
     for axis in axes:
         for wall in walls(surface, axis, smooth):
-            one = _sharp_ended(wall) or _round(wall.upright())
+            one = _sharp_ended(wall) or _filleted(wall)
             if one is not None:
                 taken[wall.faces] = True
                 _keep(found, one)
@@ -62,6 +62,14 @@ def _keep(found: Finds, one: Found) -> None:
 def _sharp_ended(wall: Wall) -> Found | None:
     """A wall that is one as it stands, or around the axis that it shows itself."""
     return (_round(wall) or _round(wall.straightened())) if wall.meets_sharp else None
+
+
+def _filleted(wall: Wall) -> Found | None:
+    """A wall that is one without its fillets: they are asked for last, since most are no rings by then."""
+    bare = wall.upright()
+    if bare is None or bare.widest_gap > _WIDEST_GAP or not wall.has_fillets():
+        return None
+    return _round(bare)
 
 
 def _round(wall: Wall | None) -> Found | None:
