@@ -23,12 +23,19 @@ _SAME_MM = 0.02  # centres of one disc, found from its feet on both sides, are n
 _ONE, _ONE_MM = 0.03, 0.004  # of the radius; discs at both ends of a run no further apart are one
 _BENT = 0.3  # rad
 _GAUSS = np.array([(0.1127016653792583, 5 / 18), (0.5, 8 / 18), (0.8872983346207417, 5 / 18)])
-AREA, OUT, ACROSS, X0 = 0, 1, 2, 3
+AREA, OUT, ACROSS, X0, AT = 0, 1, 2, 3, 7
 
 
-def opened_by_places(places: Places, radii_mm: Floats) -> Floats:
-    """(2, k) areas lost to discs of radii (k,), in features and in corners, mm^2. No radius is larger than a place's."""
-    return np.asarray(_opened(places.foot, places.normal, places.radius, places.starts, radii_mm))
+def opened_by_places(places: Places, radii_mm: Floats) -> tuple[Floats, Floats]:
+    """(2, k) areas lost to discs of radii (k,), in features and in corners, mm^2; and where features are.
+
+    The latter as rows (m, 5): which radius, a point in the feature x, y, the area of its run, and the radius of the
+    disc at that point. Radii are smaller than the most that places have.
+    """
+    if not len(places.radius):
+        return np.zeros((2, len(radii_mm))), np.empty((0, 5))
+    lost, features = _opened(places.foot, places.normal, places.radius, places.starts, radii_mm)
+    return np.asarray(lost), np.asarray(features)
 
 
 @njit(cache=True, nogil=True)
@@ -36,11 +43,12 @@ def _opened(foot, normal, radius, starts, radii):  # type: ignore[no-untyped-def
     lost = np.zeros((2, len(radii)))
     steps = _steps(foot, normal)
     places = (foot, normal, radius, steps[0], steps[1])
-    runs = np.empty((256, 7))
+    runs = np.empty((256, 10))
+    features = np.empty((256, 5))
+    found = 0
     for k in range(len(radii)):
         used = 0
         for ring in range(len(starts) - 1):
-            lost[1, k] += _blunt(places, starts[ring], starts[ring + 1] - 1, radii[k])
             while True:
                 there = _ring(places, starts[ring], starts[ring + 1] - 1, radii[k], runs, used)
                 if there < len(runs):
@@ -50,7 +58,13 @@ def _opened(foot, normal, radius, starts, radii):  # type: ignore[no-untyped-def
         _join(runs[:used])
         for i in range(used):
             lost[0 if runs[i, OUT] > 0 else 1, k] += runs[i, AREA]
-    return lost
+            if runs[i, AT + 2] > 0:
+                if found == len(features):
+                    features = np.concatenate((features, np.empty_like(features)))
+                features[found, 0], features[found, 3], features[found, 4] = k, runs[i, AREA], runs[i, AT + 2]
+                features[found, 1], features[found, 2] = runs[i, AT], runs[i, AT + 1]
+                found += 1
+    return lost, features[:found]
 
 
 @njit(cache=True, nogil=True)
@@ -101,8 +115,7 @@ def _steps(foot, normal):  # type: ignore[no-untyped-def]
         dx, dy = foot[i + 1, 0] - foot[i, 0], foot[i + 1, 1] - foot[i, 1]
         lengths[i] = math.sqrt(dx * dx + dy * dy)
         cross = normal[i, 0] * normal[i + 1, 1] - normal[i, 1] * normal[i + 1, 0]
-        turn = math.atan2(cross, normal[i, 0] * normal[i + 1, 0] + normal[i, 1] * normal[i + 1, 1])
-        turns[i] = -turn if turn < 0 else -2 * math.tan(min(turn, 3.0) / 2)
+        turns[i] = abs(math.atan2(cross, normal[i, 0] * normal[i + 1, 0] + normal[i, 1] * normal[i + 1, 1]))
     return lengths, turns
 
 
@@ -117,6 +130,8 @@ def _ring(places, low, high, r, runs, used):  # type: ignore[no-untyped-def]
     """Puts the runs of one ring at one radius; how many there are now."""
     _, _, radius, lengths, turns = places
     count = high - low
+    if count < 1:
+        return used
     first = -1
     whole = 0.0
     for i in range(low, high):
@@ -126,7 +141,8 @@ def _ring(places, low, high, r, runs, used):  # type: ignore[no-untyped-def]
         whole += _sliver(radius[i], radius[i + 1], lengths[i], turns[i])
     if first < 0:
         if radius[low] < r:
-            used = _put(runs, used, whole, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+            most = low + np.argmax(radius[low:high])
+            used = _put(runs, used, whole, 1.0, 0.0, (0.0, 0.0), (0.0, 0.0), _inside(places, most))
         return used
     down = -1
     area = 0.0
@@ -148,24 +164,21 @@ def _ring(places, low, high, r, runs, used):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _blunt(places, low, high, r):  # type: ignore[no-untyped-def]
-    """What the disc rounds off smooth corners that it passes along."""
-    _, _, radius, _, turns = places
-    area = 0.0
-    for i in range(low, high):
-        if turns[i] < 0 and radius[i] >= r and radius[i + 1] >= r:
-            half = -turns[i] / 2  # the tangent of half the turn
-            area += half - math.atan(half)
-    return area * r * r
+def _put(runs, used, area, out, across, one, other, at):  # type: ignore[no-untyped-def]
+    """One more run; past the end of the table it is only counted."""
+    if used < len(runs):
+        runs[used, AREA], runs[used, OUT], runs[used, ACROSS] = area, out, across
+        runs[used, 3], runs[used, 4], runs[used, 5], runs[used, 6] = one[0], one[1], other[0], other[1]
+        runs[used, 7], runs[used, 8], runs[used, 9] = at
+    return used + 1
 
 
 @njit(cache=True, nogil=True)
-def _put(runs, used, area, out, across, x0, y0, x1, y1):  # type: ignore[no-untyped-def]
-    """One more run; past the end of the table it is only counted."""
-    if used < len(runs):
-        runs[used, 0], runs[used, 1], runs[used, 2] = area, out, across
-        runs[used, 3], runs[used, 4], runs[used, 5], runs[used, 6] = x0, y0, x1, y1
-    return used + 1
+def _inside(places, i):  # type: ignore[no-untyped-def]
+    """A point in the middle of a place's sliver, and the radius of its disc."""
+    foot, normal, radius, _, _ = places
+    half = radius[i] / 2
+    return foot[i, 0] + half * normal[i, 0], foot[i, 1] + half * normal[i, 1], radius[i]
 
 
 @njit(cache=True, nogil=True)
@@ -192,7 +205,7 @@ def _end(places, here, there, r):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def _run(places, low, count, down, up, r, slivers, runs, used):  # type: ignore[no-untyped-def]
     """Puts what is left of a run whose slivers have an area, from its ends in the steps down and up."""
-    foot = places[0]
+    foot, radius = places[0], places[2]
     one, other = _end(places, down, down + 1, r), _end(places, up + 1, up, r)
     apart = math.sqrt((other[0] - one[0]) ** 2 + (other[1] - one[1]) ** 2)
     angle = math.atan2(one[2] * other[3] - one[3] * other[2], one[2] * other[2] + one[3] * other[3]) % (2 * math.pi)
@@ -209,15 +222,17 @@ def _run(places, low, count, down, up, r, slivers, runs, used):  # type: ignore[
         area, across = _left(places, low, count, down, up, one, other, r)
     if area <= 0:
         return used
-    out = 0.0
+    widest = -1
     i = down
     while i != up:
         i = low + (i + 1 - low) % count
         x, y = foot[i, 0], foot[i, 1]
-        if not _reached(x, y, one, r) and not _reached(x, y, other, r):
-            out = 1.0
-            break
-    return _put(runs, used, area, out, across, one[0], one[1], other[0], other[1])
+        further = widest < 0 or radius[i] > radius[widest]
+        if further and not _reached(x, y, one, r) and not _reached(x, y, other, r):
+            widest = i
+    if widest < 0:
+        return _put(runs, used, area, 0.0, across, one, other, (0.0, 0.0, 0.0))
+    return _put(runs, used, area, 1.0, across, one, other, _inside(places, widest))
 
 
 @njit(cache=True, nogil=True)

@@ -103,13 +103,13 @@ def _summary(solid: Solid, say: _Scaled, poses: int = 1) -> GeometrySummary:
     x, y, z = solid.extents_mm
     slabs = slabs_of(solid, mesh)
     say("curves", 0.1)
-    layers = LayerCurveSet(solid, slabs, most_corners=MOST_CORNERS // poses).compute(
+    layers = LayerCurveSet(slabs, most_corners=MOST_CORNERS // poses).compute(
         lambda share: say("curves", 0.1 + 0.6 * share)
     )
     say("features", 0.75)
     surface = Surface(mesh)
     features, not_searched = features_of(surface), search_notes(surface)
-    smallest = smallest_of(layers)
+    smallest = smallest_of(solid, layers)
     say("surface", 0.9)
     volume, mended, trust = _volume(solid, slabs.volume)
     summary = GeometrySummary(

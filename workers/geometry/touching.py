@@ -23,10 +23,7 @@ _TURN = 0.25  # rad; places at a corner, at first
 _STRAY_MM = 0.002  # half way between two places radii are linear to this
 _LEAST_MM, _LEAST_TURN = 0.004, 0.01  # places are not taken closer
 _BEHIND_MM = 1e-9  # what is no further in front of a place does not limit its disc
-# rad; a run of corners that stick out and turn by no more than this together is taken as smooth: its edges do not limit
-# each other's discs, as if the outline were curved
-_SMOOTH = 1e-9
-_SMOOTH_EDGES = 3
+_FLAT = 1e-9  # rad; a corner that turns less is none
 _DEEP = 48
 
 
@@ -70,8 +67,9 @@ def _places(points, first, most):  # type: ignore[no-untyped-def]
                     break
                 table = np.concatenate((table, np.empty_like(table)))
             used = there
-        table[used] = table[starts[ring]]
-        used += 1
+        if used > starts[ring]:
+            table[used] = table[starts[ring]]
+            used += 1
     starts[-1] = used
     return table[:used], starts
 
@@ -87,32 +85,15 @@ def _outline(points, first):  # type: ignore[no-untyped-def]
     for i in range(n):
         dx, dy = points[onward[i], 0] - points[i, 0], points[onward[i], 1] - points[i, 1]
         length = math.sqrt(dx * dx + dy * dy)
-        edge[i, 0], edge[i, 1], edge[i, 2] = length, dx / length, dy / length
+        size = max(length, 1e-300)
+        edge[i, 0], edge[i, 1], edge[i, 2] = length, dx / size, dy / size
     for i in range(n):
         j = onward[i]
         turn = math.atan2(
             edge[i, 1] * edge[j, 2] - edge[i, 2] * edge[j, 1], edge[i, 1] * edge[j, 1] + edge[i, 2] * edge[j, 2]
         )
         edge[i, 4] = edge[j, 3] = turn
-    back = np.empty(n, dtype=np.int64)
-    for i in range(n):
-        back[onward[i]] = i
-    return onward, points, edge, _smooth(onward, edge, 4), _smooth(back, edge, 3)
-
-
-@njit(cache=True, nogil=True)
-def _smooth(towards, edge, turn):  # type: ignore[no-untyped-def]
-    """(n, _SMOOTH_EDGES) the edges after (before) each that go on smoothly, -1 where there are no more."""
-    edges = np.full((len(towards), _SMOOTH_EDGES), -1, dtype=np.int64)
-    for i in range(len(towards)):
-        at, turned = i, 0.0
-        for k in range(_SMOOTH_EDGES):
-            turned += abs(edge[at, turn])
-            if turned > _SMOOTH or edge[at, turn] < 0:
-                break
-            at = towards[at]
-            edges[i, k] = at
-    return edges
+    return onward, points, edge
 
 
 @njit(cache=True, nogil=True)
@@ -126,23 +107,25 @@ def _put(table, used, x, y, nx, ny, radius):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def _on_edge(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places of edge i, both ends included."""
-    _, points, edge, _, _ = outline
+    _, points, edge = outline
     length, dx, dy, before, after = edge[i]
+    if length == 0:
+        return used
     ax, ay = points[i]
     pieces = int(length / _PIECE_MM) + 1
     step = length / pieces
-    least = 2 if before > _SMOOTH and after > _SMOOTH and pieces == 1 else 1
-    each = max(int(math.ceil(step / _APART_MM)), least)
+    least = 2 if before > _FLAT and after > _FLAT and pieces == 1 else 1
+    each = max(math.ceil(step / _APART_MM), least)
     low = 0.0
     for piece in range(pieces):
         x, y = ax + piece * step * dx, ay + piece * step * dy
         frame = (x, y, -dy, dx)
         near, count = _in_front(frame, step, i, outline, around, most)
         if piece == 0:
-            low = 0.0 if before > _SMOOTH else _radius(x, y, -dy, dx, near, count, outline, most)
+            low = 0.0 if before > _FLAT else _radius(x, y, -dy, dx, near, count, outline, most)
             used = _put(table, used, x, y, -dy, dx, low)
-        ramp_low = math.tan(before / 2) if piece == 0 and before > _SMOOTH else 0.0
-        ramp_high = math.tan(after / 2) if piece == pieces - 1 and after > _SMOOTH else 0.0
+        ramp_low = math.tan(before / 2) if piece == 0 and before > _FLAT else 0.0
+        ramp_high = math.tan(after / 2) if piece == pieces - 1 and after > _FLAT else 0.0
         used, low = _on_piece(table, used, frame, step, each, low, ramp_low, ramp_high, near, count, outline, most)
     return used
 
@@ -174,7 +157,7 @@ def _on_piece(table, used, frame, step, each, low, ramp_low, ramp_high, near, co
 @njit(cache=True, nogil=True)
 def _at_corner(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places at the corner where edge i ends, if it turns inwards; neither end is included."""
-    onward, points, edge, _, _ = outline
+    onward, points, edge = outline
     turn = -edge[i, 4]
     if turn <= _TURN / 4:
         return used
@@ -182,7 +165,7 @@ def _at_corner(table, used, i, outline, around, most):  # type: ignore[no-untype
     x, y = points[j]
     frame = (x, y, -edge[i, 2], edge[i, 1])
     near, count = edges_near(x - 2 * most, y - 2 * most, x + 2 * most, y + 2 * most, around)
-    parts = int(math.ceil(turn / _TURN))
+    parts = math.ceil(turn / _TURN)
     at, low = 0.0, _radius(x, y, frame[2], frame[3], near, count, outline, most)
     for k in range(parts):
         used, at, low = _until(
@@ -242,12 +225,10 @@ def _in_front(frame, length, own, outline, around, most):  # type: ignore[no-unt
     low_x, high_x = min(x, ex) + most * (nx - 1), max(x, ex) + most * (nx + 1)
     low_y, high_y = min(y, ey) + most * (ny - 1), max(y, ey) + most * (ny + 1)
     near, count = edges_near(low_x, low_y, high_x, high_y, around)
-    onward, points, _, after, before = outline
+    onward, points, _ = outline
     kept = 0
     for k in range(count):
         i = near[k]
-        if _among(i, after[own]) or _among(i, before[own]):
-            continue
         j = onward[i]
         one = nx * (points[i, 0] - x) + ny * (points[i, 1] - y)
         other = nx * (points[j, 0] - x) + ny * (points[j, 1] - y)
@@ -258,17 +239,9 @@ def _in_front(frame, length, own, outline, around, most):  # type: ignore[no-unt
 
 
 @njit(cache=True, nogil=True)
-def _among(i, some):  # type: ignore[no-untyped-def]
-    for k in range(len(some)):
-        if some[k] == i:
-            return True
-    return False
-
-
-@njit(cache=True, nogil=True)
 def _radius(px, py, nx, ny, near, count, outline, most):  # type: ignore[no-untyped-def]
     """The largest disc at a place that none of some edges enters, ``most`` at most."""
-    onward, points, edge, _, _ = outline
+    onward, points, edge = outline
     best = most
     for k in range(count):
         i = near[k]
