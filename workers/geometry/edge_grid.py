@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from workers.geometry.compiled import kernel
 
 _CELL_MM = 0.5  # at least
 _CELLS = 8  # an edge, about, at most
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def grid_of(points, onward):  # type: ignore[no-untyped-def]
     """The grid of edges from points (n, 2) to points[onward] (n,), mm, with its scratch: as edges_near takes it."""
     low_x, low_y, high_x, high_y = points[0, 0], points[0, 1], points[0, 0], points[0, 1]
@@ -43,7 +44,7 @@ def grid_of(points, onward):  # type: ignore[no-untyped-def]
     return heads, chain, np.array([low_x, low_y, cell]), seen, np.empty(len(points), dtype=np.int64)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def edges_near(x0, y0, x1, y1, grid):  # type: ignore[no-untyped-def]
     """The edges that pass through the cells of a box, as (a scratch array, how many of it)."""
     heads, chain, at, seen, near = grid

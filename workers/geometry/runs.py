@@ -13,8 +13,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from workers.geometry.compiled import kernel
 from workers.geometry.mesh import Floats
 from workers.geometry.openings import REACH, REACH_CORNER
 from workers.geometry.touching import Places
@@ -38,7 +38,7 @@ def opened_by_places(places: Places, radii_mm: Floats) -> tuple[Floats, Floats]:
     return np.asarray(lost), np.asarray(features)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _opened(foot, normal, radius, starts, radii):  # type: ignore[no-untyped-def]
     lost = np.zeros((2, len(radii)))
     steps = _steps(foot, normal)
@@ -67,7 +67,7 @@ def _opened(foot, normal, radius, starts, radii):  # type: ignore[no-untyped-def
     return lost, features[:found]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _join(runs):  # type: ignore[no-untyped-def]
     """Marks runs as features that hang together with one: those on both sides of what a disc cannot pass."""
     ends = np.empty((2 * len(runs), 2))
@@ -98,7 +98,7 @@ def _join(runs):  # type: ignore[no-untyped-def]
         runs[i, OUT] = out[_root(root, i)]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _root(root, i):  # type: ignore[no-untyped-def]
     while root[i] != i:
         root[i] = root[root[i]]
@@ -106,7 +106,7 @@ def _root(root, i):  # type: ignore[no-untyped-def]
     return i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _steps(foot, normal):  # type: ignore[no-untyped-def]
     """From each place to the next: the length along an edge, or the angle turned at a corner."""
     n = len(foot) - 1
@@ -119,13 +119,13 @@ def _steps(foot, normal):  # type: ignore[no-untyped-def]
     return lengths, turns
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sliver(r0, r1, length, turn):  # type: ignore[no-untyped-def]
     """The area between feet and centres of a step, radii linear along it."""
     return length * (r0 + r1) / 2 + turn * (r0 * r0 + r0 * r1 + r1 * r1) / 6
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _ring(places, low, high, r, runs, used):  # type: ignore[no-untyped-def]
     """Puts the runs of one ring at one radius; how many there are now."""
     _, _, radius, lengths, turns = places
@@ -163,7 +163,7 @@ def _ring(places, low, high, r, runs, used):  # type: ignore[no-untyped-def]
     return used
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _put(runs, used, area, out, across, one, other, at):  # type: ignore[no-untyped-def]
     """One more run; past the end of the table it is only counted."""
     if used < len(runs):
@@ -173,7 +173,7 @@ def _put(runs, used, area, out, across, one, other, at):  # type: ignore[no-unty
     return used + 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _inside(places, i):  # type: ignore[no-untyped-def]
     """A point in the middle of a place's sliver, and the radius of its disc."""
     foot, normal, radius, _, _ = places
@@ -181,7 +181,7 @@ def _inside(places, i):  # type: ignore[no-untyped-def]
     return foot[i, 0] + half * normal[i, 0], foot[i, 1] + half * normal[i, 1], radius[i]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _end(places, here, there, r):  # type: ignore[no-untyped-def]
     """Where a run ends between two places, the second inside of it: disc's centre, unit vectors to the foot and on."""
     foot, normal, radius, _, _ = places
@@ -202,7 +202,7 @@ def _end(places, here, there, r):  # type: ignore[no-untyped-def]
     return px + r * nx, py + r * ny, -nx, -ny, wx, wy, across * wx * -1.0 + nx, across * wy * -1.0 + ny
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _run(places, low, count, down, up, r, slivers, runs, used):  # type: ignore[no-untyped-def]
     """Puts what is left of a run whose slivers have an area, from its ends in the steps down and up."""
     foot, radius = places[0], places[2]
@@ -212,8 +212,8 @@ def _run(places, low, count, down, up, r, slivers, runs, used):  # type: ignore[
     across = 0.0
     alike = one[4] * other[4] + one[5] * other[5] > 0
     if apart <= max(_ONE * r, _ONE_MM) and (angle > _BENT or alike) and angle < 2 * math.pi - _BENT:
-        sector = r * r * angle / 2
-        area = slivers - sector if angle > _BENT else r * r * math.tan(angle / 2) - sector
+        sector, corner = r * r * angle / 2, r * r * math.tan(angle / 2)
+        area = (corner if angle <= _BENT and slivers < 2 * corner else slivers) - sector
         wx, wy = math.cos(angle / 2), math.sin(angle / 2)
         wx, wy = one[2] * wx - one[3] * wy, one[2] * wy + one[3] * wx
         one = (one[0], one[1], one[2], one[3], wx, wy, other[2], other[3])
@@ -235,7 +235,7 @@ def _run(places, low, count, down, up, r, slivers, runs, used):  # type: ignore[
     return _put(runs, used, area, 1.0, across, one, other, _inside(places, widest))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _left(places, low, count, down, up, one, other, r):  # type: ignore[no-untyped-def]
     """What two discs leave of the slivers of a run between them, and 1 if they leave some of the medial axis."""
     foot, _, radius, lengths, turns = places
@@ -262,7 +262,7 @@ def _left(places, low, count, down, up, one, other, r):  # type: ignore[no-untyp
         i = low + (i + 1 - low) % count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _clear(foot, i, length, one, other, r):  # type: ignore[no-untyped-def]
     """Whether neither of two discs reaches the slivers of a step whose radii are smaller than theirs."""
     far = (2 * r + length) ** 2
@@ -271,7 +271,7 @@ def _clear(foot, i, length, one, other, r):  # type: ignore[no-untyped-def]
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _uncovered(places, i, share, one, other, r):  # type: ignore[no-untyped-def]
     """What two discs leave of the sliver at a share of step i, mm^2 a whole step."""
     foot, normal, radius, lengths, turns = places
@@ -296,7 +296,7 @@ def _uncovered(places, i, share, one, other, r):  # type: ignore[no-untyped-def]
     return lengths[i] * length + turns[i] * square / 2, ends
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _chord(ux, uy, nx, ny, r, top):  # type: ignore[no-untyped-def]
     """From where to where a line from u (seen from a disc's centre) along n is in the disc, within 0 to top."""
     middle = -(ux * nx + uy * ny)
@@ -307,7 +307,7 @@ def _chord(ux, uy, nx, ny, r, top):  # type: ignore[no-untyped-def]
     return min(max(middle - half, 0.0), top), min(max(middle + half, 0.0), top)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _reached(x, y, end, r):  # type: ignore[no-untyped-def]
     """Whether the mitred growth of the end of what the disc's centre may enter holds a point."""
     dx, dy = x - end[0], y - end[1]

@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from workers.geometry.compiled import kernel
 from workers.geometry.edge_grid import edges_near, grid_of
 from workers.geometry.mesh import Floats, Ints
 
@@ -48,7 +48,7 @@ class Places:
         return cls(table[:, :2], table[:, 2:4], table[:, 4], starts)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _places(points, first, most):  # type: ignore[no-untyped-def]
     """(n, 5) foot, normal and radius of each place, and where each ring's begin."""
     starts = np.zeros(len(first), dtype=np.int64)
@@ -74,7 +74,7 @@ def _places(points, first, most):  # type: ignore[no-untyped-def]
     return table[:used], starts
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _outline(points, first):  # type: ignore[no-untyped-def]
     """Of each edge: the next one, its length and direction, and how it turns (rad, left positive) at start and end."""
     n = len(points)
@@ -96,7 +96,7 @@ def _outline(points, first):  # type: ignore[no-untyped-def]
     return onward, points, edge
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _put(table, used, x, y, nx, ny, radius):  # type: ignore[no-untyped-def]
     """One more place; past the end of the table it is only counted."""
     if used < len(table):
@@ -104,7 +104,7 @@ def _put(table, used, x, y, nx, ny, radius):  # type: ignore[no-untyped-def]
     return used + 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _on_edge(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places of edge i, both ends included."""
     _, points, edge = outline
@@ -130,7 +130,7 @@ def _on_edge(table, used, i, outline, around, most):  # type: ignore[no-untyped-
     return used
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _on_piece(table, used, frame, step, each, low, ramp_low, ramp_high, near, count, outline, most):  # type: ignore[no-untyped-def]
     """Places along one piece, its start not included; the last radius too.
 
@@ -154,7 +154,7 @@ def _on_piece(table, used, frame, step, each, low, ramp_low, ramp_high, near, co
     return used, low
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _at_corner(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places at the corner where edge i ends, if it turns inwards; neither end is included."""
     onward, points, edge = outline
@@ -174,7 +174,7 @@ def _at_corner(table, used, i, outline, around, most):  # type: ignore[no-untype
     return used
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _until(table, used, low, r_low, high, r_high, turning, frame, near, count, outline, most):  # type: ignore[no-untyped-def]
     """Places after ``low`` up to ``high`` (its radius, or -1), so close that radii are nearly linear in between.
 
@@ -207,7 +207,7 @@ def _until(table, used, low, r_low, high, r_high, turning, frame, near, count, o
     return used, low, r_low
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _placed(at, turning, frame):  # type: ignore[no-untyped-def]
     """Foot and normal at a length along an edge, or at an angle (clockwise) from the first normal of a corner."""
     x, y, nx, ny = frame
@@ -217,7 +217,7 @@ def _placed(at, turning, frame):  # type: ignore[no-untyped-def]
     return x + at * ny, y - at * nx, nx, ny
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _in_front(frame, length, own, outline, around, most):  # type: ignore[no-untyped-def]
     """The edges that may limit the discs along a piece of an edge, and their count."""
     x, y, nx, ny = frame
@@ -238,7 +238,7 @@ def _in_front(frame, length, own, outline, around, most):  # type: ignore[no-unt
     return near, kept
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _radius(px, py, nx, ny, near, count, outline, most):  # type: ignore[no-untyped-def]
     """The largest disc at a place that none of some edges enters, ``most`` at most."""
     onward, points, edge = outline
