@@ -131,10 +131,8 @@ def test_nothing_is_lost_of_an_empty_section():
 )
 def test_any_heap_of_boxes_loses_what_offsets_say(boxes):
     """Within 2 % of a disc's area a corner, but for widths within 0.2 % of where something appears at once."""
-    section = shapely.union_all(
-        [rotate(shapely.box(x, y, x + a, y + b), t, use_radians=True) for x, y, a, b, t in boxes]
-    )
-    section = shapely.set_precision(section, 1e-4)
+    heap = [rotate(shapely.box(x, y, x + a, y + b), t, use_radians=True) for x, y, a, b, t in boxes]
+    section = shapely.union_all(heap)
     found = curves(section)
     corners = sum(len(ring) for ring in rings(section))
     slightly = [scale(section, f, f, origin=(0, 0)) for f in (0.998, 1.002)]
