@@ -23,13 +23,6 @@ _IMPORTED = (
     "workers.geometry.summary",
     "workers.geometry.display",
     "workers.geometry.threemf",
-    "workers.geometry.adjacency",
-    "workers.geometry.enclosure",
-    "workers.geometry.equal_points",
-    "workers.geometry.facets",
-    "workers.geometry.joined_sets",
-    "workers.geometry.rims",
-    "workers.geometry.rings",
     "manifold3d",
     "shapely",
     "lib3mf",
@@ -46,8 +39,11 @@ _MOST_OPEN = 1 << 16
 
 def main() -> int:
     """Imports, then forks until the caller closes its end. Returns the exit code."""
+    from workers.geometry.compiled import compile_all
+
     for name in _IMPORTED:
         __import__(name)
+    compile_all()
     gc.collect()
     gc.freeze()  # what is shared stays shared: no child's collection writes to it
     for number in (signal.SIGINT, signal.SIGTERM):
