@@ -11,7 +11,7 @@ from workers.geometry.rounds import axis_kind, rounds_of
 from workers.geometry.walls import Surface, whole_walls
 from workers.model.part import Feature, FeatureKind
 
-# As far as was measured: 4 s of CPU on a lattice, 5 ms a hole on a perforated plate.
+# As far as was measured: 0.8 s of CPU on a lattice of 919,000, 0.8 ms a hole on a perforated plate.
 MOST_TRIANGLES = 1_000_000
 _ORDER = {kind: i for i, kind in enumerate(FeatureKind)}
 

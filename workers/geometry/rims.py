@@ -108,3 +108,19 @@ def are_ends(beyond, edge, corners, axis, ends, faces, vertices, turn, solid, se
     for corner in corners:
         seen[corner] = False
     return across
+
+
+@compiled(
+    "float64[::1](int64[::1], int64[::1], int64[::1], int64[:, ::1], int64[:, ::1], float64[:, ::1], float64[:, ::1])"
+)
+def heights_beyond(own, beyond, edge, ends, faces, vertices, normals):  # type: ignore[no-untyped-def]
+    """(k,) how high above a face the middle of the face beyond each edge stands, from the middle of the edge."""
+    heights = np.zeros(len(edge))
+    for k in range(len(edge)):
+        for i in range(3):
+            rim = (vertices[ends[edge[k], 0], i] + vertices[ends[edge[k], 1], i]) / 2
+            middle = 0.0
+            for corner in faces[beyond[k]]:
+                middle += vertices[corner, i] / 3
+            heights[k] += (middle - rim) * normals[own[k], i]
+    return heights

@@ -135,7 +135,7 @@ class _Ring:
 
         centre, radius = fitted_circle(wall.flat)
         x, y = centre
-        off = float(np.quantile(np.abs(np.hypot(*(wall.flat - centre).T) - radius), 0.95))
+        off = _quantile(np.sort(np.abs(np.hypot(*(wall.flat - centre).T) - radius)), 0.95)
         outward = np.einsum("ij,ij->i", wall.middles - centre, wall.facing)
         outwards = float(outward @ wall.areas / wall.areas.sum())
         facets, unevenness = _facets(wall, centre)
@@ -201,15 +201,23 @@ def _corners(turn: Floats) -> tuple[int, float]:
     if len(turn) < 3:
         return 3, 0.0
     turn = np.sort(turn)
-    gaps = np.append(np.diff(turn), turn[0] + 2 * math.pi - turn[-1])
-    widest = float(gaps.max())
-    real = gaps[gaps > 0.1 * widest]
-    usual = float(np.median(real))
-    within = real[real <= 1.8 * usual]
-    unevenness = float(within.std() / within.mean())
+    gaps = np.sort(np.append(np.diff(turn), turn[0] + 2 * math.pi - turn[-1]))
+    widest = float(gaps[-1])
+    real = gaps[np.searchsorted(gaps, 0.1 * widest, side="right") :]
+    usual = _quantile(real, 0.5)
+    within = real[: np.searchsorted(real, 1.8 * usual, side="right")]
+    mean = float(within.sum()) / len(within)
+    unevenness = math.sqrt(float(((within - mean) ** 2).sum()) / len(within)) / mean
     if widest > 1.8 * usual:
         return max(round(2 * math.pi / usual), 3), unevenness
-    return max(int(np.count_nonzero(gaps > 0.3 * widest)), 3), unevenness
+    return max(len(gaps) - int(np.searchsorted(gaps, 0.3 * widest, side="right")), 3), unevenness
+
+
+def _quantile(rising: Floats, share: float) -> float:
+    """Of values in order, as numpy's, without the price of its generality on a few of them."""
+    place = share * (len(rising) - 1)
+    low, high = float(rising[int(place)]), float(rising[min(int(place) + 1, len(rising) - 1)])
+    return low + (high - low) * (place - int(place))
 
 
 def lost_corners(arms: Floats, radius: float) -> bool:
@@ -229,10 +237,10 @@ def lost_corners(arms: Floats, radius: float) -> bool:
 
 def is_through(wall: Wall) -> bool:
     """Whether both ends are open: the faces beyond the rim lie behind the wall, not before it as a floor does."""
-    own, beyond, edge = wall.ends
-    surface = wall.surface
-    rim = surface.mesh.vertices[surface.neighbours[2][edge]].mean(axis=1)
-    ahead = np.einsum("ij,ij->i", surface.mesh.corners_of(beyond).mean(axis=1) - rim, surface.normals[own])
+    from workers.geometry.rims import heights_beyond
+
+    surface, mesh = wall.surface, wall.surface.mesh
+    ahead = heights_beyond(*wall.ends, surface.neighbours[2], mesh.faces, mesh.vertices, surface.normals)
     place, length, sharp = wall.rim
     sharp = sharp | wall.flared
     middle = (wall.along.min() + wall.along.max()) / 2
