@@ -24,6 +24,7 @@ _STRAY_MM = 0.002  # half way between two places radii are linear to this
 _LEAST_MM, _LEAST_TURN = 0.004, 0.01  # places are not taken closer
 _BEHIND_MM = 1e-9  # what is no further in front of a place does not limit its disc
 _FLAT = 1e-9  # rad; a corner that turns less is none
+_STRAIGHT = 0.999  # of a straight line, and radii follow it
 _DEEP = 48
 
 
@@ -76,7 +77,7 @@ def _places(points, first, most):  # type: ignore[no-untyped-def]
 
 @kernel
 def _outline(points, first):  # type: ignore[no-untyped-def]
-    """Of each edge: the next one, its length and direction, and how it turns (rad, left positive) at start and end."""
+    """Of each edge: the next one; length, direction and turns (rad, left positive) at start and end; and scratch."""
     n = len(points)
     onward = np.arange(1, n + 1)
     for ring in range(len(first) - 1):
@@ -93,7 +94,7 @@ def _outline(points, first):  # type: ignore[no-untyped-def]
             edge[i, 1] * edge[j, 2] - edge[i, 2] * edge[j, 1], edge[i, 1] * edge[j, 1] + edge[i, 2] * edge[j, 2]
         )
         edge[i, 4] = edge[j, 3] = turn
-    return onward, points, edge
+    return onward, points, edge, np.empty((_DEEP, 2))
 
 
 @kernel
@@ -107,7 +108,7 @@ def _put(table, used, x, y, nx, ny, radius):  # type: ignore[no-untyped-def]
 @kernel
 def _on_edge(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places of edge i, both ends included."""
-    _, points, edge = outline
+    _, points, edge, _ = outline
     length, dx, dy, before, after = edge[i]
     if length == 0:
         return used
@@ -142,22 +143,32 @@ def _on_piece(table, used, frame, step, each, low, ramp_low, ramp_high, near, co
         high = step * (k + 1) / each
         last = k == each - 1 and ramp_high > 0
         r_high = 0.0 if last else _radius(x + high * ny, y - high * nx, nx, ny, near, count, outline, most)
+        straight = False
         if k == 0 and ramp_low > 0:
-            knot = min(r_high if not last else most, most) * ramp_low
+            knot = (most if last else r_high) * ramp_low
             if knot < 0.9 * (high - at):
-                used, at, low = _until(table, used, at, low, knot, -1.0, False, frame, near, count, outline, most)
+                r_knot = _radius(x + knot * ny, y - knot * nx, nx, ny, near, count, outline, most)
+                straight = r_knot * ramp_low > _STRAIGHT * knot
+                used, at, low = _until(
+                    table, used, at, low, knot, r_knot, straight, False, frame, near, count, outline, most
+                )
+        straight = False
         if last:
             knot = high - low * ramp_high
             if at < knot and (high - knot) < 0.9 * (high - at):
-                used, at, low = _until(table, used, at, low, knot, -1.0, False, frame, near, count, outline, most)
-        used, at, low = _until(table, used, at, low, high, r_high, False, frame, near, count, outline, most)
+                r_knot = _radius(x + knot * ny, y - knot * nx, nx, ny, near, count, outline, most)
+                used, at, low = _until(
+                    table, used, at, low, knot, r_knot, False, False, frame, near, count, outline, most
+                )
+                straight = low * ramp_high > _STRAIGHT * (high - knot)
+        used, at, low = _until(table, used, at, low, high, r_high, straight, False, frame, near, count, outline, most)
     return used, low
 
 
 @kernel
 def _at_corner(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places at the corner where edge i ends, if it turns inwards; neither end is included."""
-    onward, points, edge = outline
+    onward, points, edge, _ = outline
     turn = -edge[i, 4]
     if turn <= _TURN / 4:
         return used
@@ -168,28 +179,26 @@ def _at_corner(table, used, i, outline, around, most):  # type: ignore[no-untype
     parts = math.ceil(turn / _TURN)
     at, low = 0.0, _radius(x, y, frame[2], frame[3], near, count, outline, most)
     for k in range(parts):
-        used, at, low = _until(
-            table, used, at, low, turn * (k + 1) / parts, -1.0, True, frame, near, count, outline, most
-        )
+        high = turn * (k + 1) / parts
+        _, _, nx, ny = _placed(high, True, frame)
+        r_high = _radius(x, y, nx, ny, near, count, outline, most)
+        used, at, low = _until(table, used, at, low, high, r_high, False, True, frame, near, count, outline, most)
     return used
 
 
 @kernel
-def _until(table, used, low, r_low, high, r_high, turning, frame, near, count, outline, most):  # type: ignore[no-untyped-def]
-    """Places after ``low`` up to ``high`` (its radius, or -1), so close that radii are nearly linear in between.
+def _until(table, used, low, r_low, high, r_high, straight, turning, frame, near, count, outline, most):  # type: ignore[no-untyped-def]
+    """Places after ``low`` up to ``high``, so close that radii are nearly linear in between; straight: they are.
 
     low and high are lengths along an edge from the frame's point, or angles from its normal (turning).
     """
-    if r_high < 0:
-        x, y, nx, ny = _placed(high, turning, frame)
-        r_high = _radius(x, y, nx, ny, near, count, outline, most)
-    stack = np.empty((_DEEP, 2))
+    stack = outline[3]
     stack[0, 0], stack[0, 1] = high, r_high
     top = 1
     least = _LEAST_TURN if turning else _LEAST_MM
     while top > 0:
         high, r_high = stack[top - 1]
-        if count > 0 and high - low > least:
+        if count > 0 and high - low > least and not straight:
             middle = (low + high) / 2
             x, y, nx, ny = _placed(middle, turning, frame)
             r_middle = _radius(x, y, nx, ny, near, count, outline, most)
@@ -225,7 +234,7 @@ def _in_front(frame, length, own, outline, around, most):  # type: ignore[no-unt
     low_x, high_x = min(x, ex) + most * (nx - 1), max(x, ex) + most * (nx + 1)
     low_y, high_y = min(y, ey) + most * (ny - 1), max(y, ey) + most * (ny + 1)
     near, count = edges_near(low_x, low_y, high_x, high_y, around)
-    onward, points, _ = outline
+    onward, points, _, _ = outline
     kept = 0
     for k in range(count):
         i = near[k]
@@ -240,9 +249,12 @@ def _in_front(frame, length, own, outline, around, most):  # type: ignore[no-unt
 
 @kernel
 def _radius(px, py, nx, ny, near, count, outline, most):  # type: ignore[no-untyped-def]
-    """The largest disc at a place that none of some edges enters, ``most`` at most."""
-    onward, points, edge = outline
-    best = most
+    """The largest disc at a place that none of some edges enters, ``most`` at most.
+
+    The edge that limits it is put first, for the next place: the others are then passed by without a division.
+    """
+    onward, points, edge, _ = outline
+    best, limiting = most, 0
     for k in range(count):
         i = near[k]
         j = onward[i]
@@ -251,18 +263,24 @@ def _radius(px, py, nx, ny, near, count, outline, most):  # type: ignore[no-unty
         ha, hb = nx * ax + ny * ay, nx * bx + ny * by
         if ha <= _BEHIND_MM and hb <= _BEHIND_MM:
             continue
-        if max(abs(ax), abs(ay)) < _BEHIND_MM or max(abs(bx), abs(by)) < _BEHIND_MM:
+        da, db = ax * ax + ay * ay, bx * bx + by * by
+        if min(da, db) < _BEHIND_MM * _BEHIND_MM:
             return 0.0  # outlines touch
-        if ha > _BEHIND_MM:
-            best = min(best, (ax * ax + ay * ay) / (2 * ha))
-        if hb > _BEHIND_MM:
-            best = min(best, (bx * bx + by * by) / (2 * hb))
+        radius = best
+        if ha > _BEHIND_MM and da < 2 * ha * radius:
+            radius = da / (2 * ha)
+        if hb > _BEHIND_MM and db < 2 * hb * radius:
+            radius = db / (2 * hb)
         dx, dy = edge[i, 1], edge[i, 2]
         height = dy * ax - dx * ay  # of the place over the edge's line
         facing = 1 - (dx * ny - dy * nx)
-        if _BEHIND_MM < height < best * facing:
-            radius = height / facing
-            along = (radius * nx - ax) * dx + (radius * ny - ay) * dy
+        if _BEHIND_MM < height < radius * facing:
+            touching = height / facing
+            along = (touching * nx - ax) * dx + (touching * ny - ay) * dy
             if 0 <= along <= edge[i, 0]:
-                best = radius
+                radius = touching
+        if radius < best:
+            best, limiting = radius, k
+    if count:
+        near[0], near[limiting] = near[limiting], near[0]
     return best
