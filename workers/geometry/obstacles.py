@@ -1,6 +1,6 @@
 """What limits a disc that touches an outline: the edges near it, and the largest disc that none of them enters.
 
-outline, as ``touching`` makes it: of each edge the next one (n,), its first point (n, 2), its length, direction and turns
+outline, as ``touching`` makes it: of each edge the next one (n,), its first point (n, 2), length, direction and turns
 (n, 5); then two arrays of scratch. A frame is a point and a normal there: x, y, nx, ny. All in mm.
 """
 
