@@ -14,16 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from workers.geometry.compiled import kernel
-from workers.geometry.edge_grid import edges_near, grid_of
+from workers.geometry.edge_grid import grid_of
 from workers.geometry.mesh import Floats, Ints
+from workers.geometry.obstacles import edges_around, edges_in_front, touching_radius
 
 _PIECE_MM = 1.0  # edges are looked around by pieces of this
 _APART_MM = 0.25  # places on an edge, at first
 _TURN = 0.25  # rad; places at a corner, at first
 _STRAY_MM = 0.002  # half way between two places radii are linear to this
 _LEAST_MM, _LEAST_TURN = 0.004, 0.01  # places are not taken closer
-_BEHIND_MM = 1e-9  # what is no further in front of a place does not limit its disc
 _FLAT = 1e-9  # rad; a corner that turns less is none
+_STRAIGHT = 0.999  # of a straight line, and radii follow it
 _DEEP = 48
 
 
@@ -76,7 +77,7 @@ def _places(points, first, most):  # type: ignore[no-untyped-def]
 
 @kernel
 def _outline(points, first):  # type: ignore[no-untyped-def]
-    """Of each edge: the next one, its length and direction, and how it turns (rad, left positive) at start and end."""
+    """Of each edge: the next one; length, direction and turns (rad, left positive) at start and end; and scratch."""
     n = len(points)
     onward = np.arange(1, n + 1)
     for ring in range(len(first) - 1):
@@ -93,7 +94,7 @@ def _outline(points, first):  # type: ignore[no-untyped-def]
             edge[i, 1] * edge[j, 2] - edge[i, 2] * edge[j, 1], edge[i, 1] * edge[j, 1] + edge[i, 2] * edge[j, 2]
         )
         edge[i, 4] = edge[j, 3] = turn
-    return onward, points, edge
+    return onward, points, edge, np.empty((_DEEP, 2)), np.empty(n)
 
 
 @kernel
@@ -107,7 +108,7 @@ def _put(table, used, x, y, nx, ny, radius):  # type: ignore[no-untyped-def]
 @kernel
 def _on_edge(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places of edge i, both ends included."""
-    _, points, edge = outline
+    _, points, edge, _, _ = outline
     length, dx, dy, before, after = edge[i]
     if length == 0:
         return used
@@ -120,9 +121,9 @@ def _on_edge(table, used, i, outline, around, most):  # type: ignore[no-untyped-
     for piece in range(pieces):
         x, y = ax + piece * step * dx, ay + piece * step * dy
         frame = (x, y, -dy, dx)
-        near, count = _in_front(frame, step, i, outline, around, most)
+        near, count = edges_in_front(frame, step, i, outline, around, most)
         if piece == 0:
-            low = 0.0 if before > _FLAT else _radius(x, y, -dy, dx, near, count, outline, most)
+            low = 0.0 if before > _FLAT else touching_radius(x, y, -dy, dx, near, count, outline, most)
             used = _put(table, used, x, y, -dy, dx, low)
         ramp_low = math.tan(before / 2) if piece == 0 and before > _FLAT else 0.0
         ramp_high = math.tan(after / 2) if piece == pieces - 1 and after > _FLAT else 0.0
@@ -141,58 +142,66 @@ def _on_piece(table, used, frame, step, each, low, ramp_low, ramp_high, near, co
     for k in range(each):
         high = step * (k + 1) / each
         last = k == each - 1 and ramp_high > 0
-        r_high = 0.0 if last else _radius(x + high * ny, y - high * nx, nx, ny, near, count, outline, most)
+        r_high = 0.0 if last else touching_radius(x + high * ny, y - high * nx, nx, ny, near, count, outline, most)
+        straight = False
         if k == 0 and ramp_low > 0:
-            knot = min(r_high if not last else most, most) * ramp_low
+            knot = (most if last else r_high) * ramp_low
             if knot < 0.9 * (high - at):
-                used, at, low = _until(table, used, at, low, knot, -1.0, False, frame, near, count, outline, most)
+                r_knot = touching_radius(x + knot * ny, y - knot * nx, nx, ny, near, count, outline, most)
+                straight = r_knot * ramp_low > _STRAIGHT * knot
+                used, at, low = _until(
+                    table, used, at, low, knot, r_knot, straight, False, frame, near, count, outline, most
+                )
+        straight = False
         if last:
             knot = high - low * ramp_high
             if at < knot and (high - knot) < 0.9 * (high - at):
-                used, at, low = _until(table, used, at, low, knot, -1.0, False, frame, near, count, outline, most)
-        used, at, low = _until(table, used, at, low, high, r_high, False, frame, near, count, outline, most)
+                r_knot = touching_radius(x + knot * ny, y - knot * nx, nx, ny, near, count, outline, most)
+                used, at, low = _until(
+                    table, used, at, low, knot, r_knot, False, False, frame, near, count, outline, most
+                )
+                straight = low * ramp_high > _STRAIGHT * (high - knot)
+        used, at, low = _until(table, used, at, low, high, r_high, straight, False, frame, near, count, outline, most)
     return used, low
 
 
 @kernel
 def _at_corner(table, used, i, outline, around, most):  # type: ignore[no-untyped-def]
     """The places at the corner where edge i ends, if it turns inwards; neither end is included."""
-    onward, points, edge = outline
+    onward, points, edge, _, _ = outline
     turn = -edge[i, 4]
     if turn <= _TURN / 4:
         return used
     j = onward[i]
     x, y = points[j]
     frame = (x, y, -edge[i, 2], edge[i, 1])
-    near, count = edges_near(x - 2 * most, y - 2 * most, x + 2 * most, y + 2 * most, around)
+    near, count = edges_around(x, y, outline, around, most)
     parts = math.ceil(turn / _TURN)
-    at, low = 0.0, _radius(x, y, frame[2], frame[3], near, count, outline, most)
+    at, low = 0.0, touching_radius(x, y, frame[2], frame[3], near, count, outline, most)
     for k in range(parts):
-        used, at, low = _until(
-            table, used, at, low, turn * (k + 1) / parts, -1.0, True, frame, near, count, outline, most
-        )
+        high = turn * (k + 1) / parts
+        _, _, nx, ny = _placed(high, True, frame)
+        r_high = touching_radius(x, y, nx, ny, near, count, outline, most)
+        used, at, low = _until(table, used, at, low, high, r_high, False, True, frame, near, count, outline, most)
     return used
 
 
 @kernel
-def _until(table, used, low, r_low, high, r_high, turning, frame, near, count, outline, most):  # type: ignore[no-untyped-def]
-    """Places after ``low`` up to ``high`` (its radius, or -1), so close that radii are nearly linear in between.
+def _until(table, used, low, r_low, high, r_high, straight, turning, frame, near, count, outline, most):  # type: ignore[no-untyped-def]
+    """Places after ``low`` up to ``high``, so close that radii are nearly linear in between; straight: they are.
 
     low and high are lengths along an edge from the frame's point, or angles from its normal (turning).
     """
-    if r_high < 0:
-        x, y, nx, ny = _placed(high, turning, frame)
-        r_high = _radius(x, y, nx, ny, near, count, outline, most)
-    stack = np.empty((_DEEP, 2))
+    stack = outline[3]
     stack[0, 0], stack[0, 1] = high, r_high
     top = 1
     least = _LEAST_TURN if turning else _LEAST_MM
     while top > 0:
         high, r_high = stack[top - 1]
-        if count > 0 and high - low > least:
+        if count > 0 and high - low > least and not straight:
             middle = (low + high) / 2
             x, y, nx, ny = _placed(middle, turning, frame)
-            r_middle = _radius(x, y, nx, ny, near, count, outline, most)
+            r_middle = touching_radius(x, y, nx, ny, near, count, outline, most)
             stray = abs(r_middle - (r_low + r_high) / 2)
             if stray > _STRAY_MM and top < _DEEP:
                 stack[top, 0], stack[top, 1] = middle, r_middle
@@ -215,54 +224,3 @@ def _placed(at, turning, frame):  # type: ignore[no-untyped-def]
         c, s = math.cos(at), math.sin(at)
         return x, y, nx * c + ny * s, ny * c - nx * s
     return x + at * ny, y - at * nx, nx, ny
-
-
-@kernel
-def _in_front(frame, length, own, outline, around, most):  # type: ignore[no-untyped-def]
-    """The edges that may limit the discs along a piece of an edge, and their count."""
-    x, y, nx, ny = frame
-    ex, ey = x + length * ny, y - length * nx
-    low_x, high_x = min(x, ex) + most * (nx - 1), max(x, ex) + most * (nx + 1)
-    low_y, high_y = min(y, ey) + most * (ny - 1), max(y, ey) + most * (ny + 1)
-    near, count = edges_near(low_x, low_y, high_x, high_y, around)
-    onward, points, _ = outline
-    kept = 0
-    for k in range(count):
-        i = near[k]
-        j = onward[i]
-        one = nx * (points[i, 0] - x) + ny * (points[i, 1] - y)
-        other = nx * (points[j, 0] - x) + ny * (points[j, 1] - y)
-        if i != own and max(one, other) > _BEHIND_MM and min(one, other) < 2 * most:
-            near[kept] = i
-            kept += 1
-    return near, kept
-
-
-@kernel
-def _radius(px, py, nx, ny, near, count, outline, most):  # type: ignore[no-untyped-def]
-    """The largest disc at a place that none of some edges enters, ``most`` at most."""
-    onward, points, edge = outline
-    best = most
-    for k in range(count):
-        i = near[k]
-        j = onward[i]
-        ax, ay = points[i, 0] - px, points[i, 1] - py
-        bx, by = points[j, 0] - px, points[j, 1] - py
-        ha, hb = nx * ax + ny * ay, nx * bx + ny * by
-        if ha <= _BEHIND_MM and hb <= _BEHIND_MM:
-            continue
-        if max(abs(ax), abs(ay)) < _BEHIND_MM or max(abs(bx), abs(by)) < _BEHIND_MM:
-            return 0.0  # outlines touch
-        if ha > _BEHIND_MM:
-            best = min(best, (ax * ax + ay * ay) / (2 * ha))
-        if hb > _BEHIND_MM:
-            best = min(best, (bx * bx + by * by) / (2 * hb))
-        dx, dy = edge[i, 1], edge[i, 2]
-        height = dy * ax - dx * ay  # of the place over the edge's line
-        facing = 1 - (dx * ny - dy * nx)
-        if _BEHIND_MM < height < best * facing:
-            radius = height / facing
-            along = (radius * nx - ax) * dx + (radius * ny - ay) * dy
-            if 0 <= along <= edge[i, 0]:
-                best = radius
-    return best
