@@ -73,6 +73,7 @@ _OPERATE = (
     "outcomes.withdraw-outcome",
     "line-up-studies.create-line-up-study",
     "line-up-studies.cancel-line-up-study",
+    "pages.ask_line_up_study",
     "pages.cancel_line_up_study",
     "pages.define_trial",
     "pages.start_trial",

@@ -6,8 +6,8 @@ import logging
 from http import HTTPStatus
 
 import redis
-from flask import Blueprint, Response, g, request
-from werkzeug.exceptions import HTTPException
+from flask import Blueprint, Response, g, make_response, request
+from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
 from service.context import context, stores
 from service.log import event
@@ -29,11 +29,12 @@ from service.pages import (
 )
 from service.pages.names import names_of
 from service.pages.pictures import add_pictures
+from service.pages.plots.element import drawn
 from service.pages.queue_view import queue_rows
 from service.pages.rendering import page as _page
 from service.pages.trial_pages import trial, trials
-from service.pages.wording import FILTERS
-from service.problems import RETRY_AFTER_S, WAIT_STATUSES, is_not_now, unforeseen_problem
+from service.pages.wording import FILTERS, as_sentence
+from service.problems import RETRY_AFTER_S, WAIT_STATUSES, http_problem, is_not_now, unforeseen_problem
 from workers.model.errors import BorewrightError, NotFoundError
 from workers.model.job import JobState
 from workers.model.record import JobRecord
@@ -42,10 +43,12 @@ from workers.model.routing import Routing
 log = logging.getLogger(__name__)
 
 JOBS_A_PAGE = 25
+ANSWERS = ("application/problem+json", "application/json", "text/html")  # the first, to who takes anything
 
 blueprint = Blueprint("pages", __name__, template_folder="templates", static_folder="static", static_url_path="/assets")
 for _name, _filter in FILTERS.items():
     blueprint.add_app_template_filter(_filter, _name)
+blueprint.add_app_template_filter(drawn)
 for _pages in (
     sign_in,
     hand_in,
@@ -112,6 +115,21 @@ def show_http_error(error: HTTPException) -> tuple[str, int, dict[str, str]]:
     return _problem(HTTPStatus(status).phrase, error.description or HTTPStatus(status).description, status)
 
 
+@blueprint.app_errorhandler(HTTPStatus.NOT_FOUND)
+@blueprint.app_errorhandler(HTTPStatus.METHOD_NOT_ALLOWED)
+def show_no_page(error: HTTPException) -> Response | HTTPException:
+    """Who came with a browser to an address of no page is told so on one; programs get their problem."""
+    to_read = request.method in {"GET", "HEAD"} and not request.path.startswith("/v1")
+    if not to_read or request.accept_mimetypes.best_match(ANSWERS) != "text/html":
+        return http_problem(error)
+    status = error.code or HTTPStatus.NOT_FOUND
+    detail = "It may be mistyped, or only take what a form sends: go on from the shop, or back to where you came from"
+    response = make_response(_problem("There is no page at this address", detail, status))
+    if isinstance(error, MethodNotAllowed) and error.valid_methods:
+        response.headers["Allow"] = ", ".join(error.valid_methods)
+    return guard.protect(response)
+
+
 @blueprint.errorhandler(redis.RedisError)
 def show_store_error(error: redis.RedisError) -> tuple[str, int, dict[str, str]] | Response:
     if not is_not_now(error):
@@ -121,9 +139,8 @@ def show_store_error(error: redis.RedisError) -> tuple[str, int, dict[str, str]]
 
 
 def _problem(title: str, detail: str, status: int) -> tuple[str, int, dict[str, str]]:
-    text = detail.rstrip(".")
     headers = {"Retry-After": str(RETRY_AFTER_S)} if status in WAIT_STATUSES else {}
-    return _page("problem.html", "", title=title, detail=text[:1].upper() + text[1:]), status, headers
+    return _page("problem.html", "", title=title, detail=as_sentence(detail)), status, headers
 
 
 def _routings(records: tuple[JobRecord, ...]) -> dict[str, Routing]:

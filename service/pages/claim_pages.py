@@ -13,6 +13,7 @@ from service.api.part_jobs import with_part
 from service.context import context, stores
 from service.pages.names import names_of
 from service.pages.rendering import page, see
+from service.pages.wording import problem_words
 from workers import tasks
 from workers.model.dispatch import Claim, ClaimState
 from workers.model.errors import FieldProblem, InvalidError, NotFoundError
@@ -130,7 +131,7 @@ def _whole(text: str) -> int | str:
 
 def problems_of(fields: tuple[FieldProblem, ...], rows: list[int]) -> list[tuple[str, str]]:
     """(id of the form's field, what is wrong), from pointers into the report."""
-    return [(_field(one.pointer, rows), one.detail) for one in fields]
+    return [(_field(one.pointer, rows), problem_words(one)) for one in fields]
 
 
 def _field(pointer: str, rows: list[int]) -> str:

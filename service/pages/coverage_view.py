@@ -1,19 +1,18 @@
-"""Coverage as the page shows it: the matrix as a drawing, what hangs on each pairing, what to print next. Pure."""
+"""Coverage as the page shows it: the matrix as a plot, what hangs on each pairing, what to print next. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from service.pages.drawing import Panel, Part, parts_panel
 from service.pages.names import Names, names_of
+from service.pages.plots.matrix import Mark, MatrixPlot, MatrixRow
+from service.pages.plots.parts import Part, PartsPlot, parts_plot
 from service.pages.wording import hours, number, percent
 from workers.model.shop import Shop
 from workers.planning.coverage import CalibrationState, Coverage, CoverageCell, Errand
 
 ROWS_SHOWN = 60  # pairings in the table; the file holds all
-LEFT, COLUMN, HEAD, ROW, MACHINE = 140.0, 98.0, 42.0, 42.0, 22.0  # of the drawing, in user units
-LETTERS = 14  # a material's name is broken into two lines of so many
 ORDER = (CalibrationState.FRESH, CalibrationState.AGEING, CalibrationState.STALE, CalibrationState.NONE)
 STATE_WORDS: Mapping[CalibrationState, str] = {
     CalibrationState.FRESH: "fresh",
@@ -22,37 +21,9 @@ STATE_WORDS: Mapping[CalibrationState, str] = {
     CalibrationState.NONE: "none",
 }
 GATE_WORDS = "not possible"
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """One pairing in the drawing. state: of its calibration, or "barred"; waits: "" where nothing does."""
-
-    x: float
-    y: float
-    state: str
-    words: str
-    waits: str
-
-
-@dataclass(frozen=True, slots=True)
-class Label:
-    """Text in the drawing, in one line or two."""
-
-    x: float
-    y: float
-    lines: tuple[str, ...]
-    strong: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Matrix:
-    width: float
-    height: float
-    columns: tuple[Label, ...]
-    rows: tuple[Label, ...]
-    marks: tuple[Mark, ...]
-    said: str
+SHAPES = (
+    "Full circle: fresh. Half: ageing. Crossed out: stale. Empty: none. Dash: not possible. Hours: what waits there."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,8 +52,8 @@ class CoverageView:
 
     coverage: Coverage
     headline: str
-    hangs: Panel | None
-    matrix: Matrix | None
+    hangs: PartsPlot | None
+    matrix: MatrixPlot | None
     pairings: tuple[PairingRow, ...]
     unnamed: int
     to_do: tuple[ErrandRow, ...]
@@ -122,7 +93,7 @@ def _counts(cell: CoverageCell) -> bool:
     return cell.state in (CalibrationState.FRESH, CalibrationState.AGEING)
 
 
-def _hangs(cells: Sequence[CoverageCell]) -> Panel | None:
+def _hangs(cells: Sequence[CoverageCell]) -> PartsPlot | None:
     """Hours that wait, by the calibration of where they wait; None where nothing waits."""
     total = sum(one.waiting_h for one in cells)
     if total <= 0.0:
@@ -132,51 +103,42 @@ def _hangs(cells: Sequence[CoverageCell]) -> Panel | None:
         Part(STATE_WORDS[state], h / total, f"hangs-{state}", hours(h) if h else "nothing")
         for state, h in waiting.items()
     ]
-    return parts_panel("hangs", "Hours that wait, by the calibration of where they wait", parts)
+    return parts_plot("hangs", "Hours that wait, by the calibration of where they wait", parts)
 
 
-def _matrix(cells: Sequence[CoverageCell], names: Names) -> Matrix:
+def _matrix(cells: Sequence[CoverageCell], names: Names) -> MatrixPlot:
     """Materials across; down, each machine with the nozzles that are mounted on it under its name."""
-    materials = list(dict.fromkeys(one.material_id for one in cells))
-    at_x = {material_id: LEFT + COLUMN * i for i, material_id in enumerate(materials)}
-    rows, at_y, y = [], {}, HEAD
+    columns = {material_id: i for i, material_id in enumerate(dict.fromkeys(one.material_id for one in cells))}
+    by_nozzle: dict[tuple[str, str], list[CoverageCell]] = {}
     for machine_id in dict.fromkeys(one.machine_id for one in cells):
-        rows.append(Label(0.0, y + 15.0, (names[machine_id],), strong=True))
-        y += MACHINE
-        for nozzle_id in dict.fromkeys(one.nozzle_id for one in cells if one.machine_id == machine_id):
-            rows.append(Label(10.0, y + 16.0, _two_lines(names[nozzle_id], 18)))
-            at_y[machine_id, nozzle_id] = y
-            y += ROW
-    return Matrix(
-        width=LEFT + COLUMN * len(materials),
-        height=y,
-        columns=tuple(Label(at_x[one], 12.0, _two_lines(names[one])) for one in materials),
+        for one in cells:
+            if one.machine_id == machine_id:
+                by_nozzle.setdefault((machine_id, one.nozzle_id), []).append(one)
+    rows, above = [], ""
+    for (machine_id, nozzle_id), found in by_nozzle.items():
+        marks = tuple(_mark(one, columns[one.material_id]) for one in found)
+        rows.append(MatrixRow("" if machine_id == above else names[machine_id], names[nozzle_id], marks))
+        above = machine_id
+    return MatrixPlot(
+        key="matrix",
+        title="Calibration of each nozzle where it is mounted, in each material",
+        words=f"{_said(cells)} {SHAPES}",
+        columns=tuple(names[one] for one in columns),
         rows=tuple(rows),
-        marks=tuple(_mark(one, at_x[one.material_id], at_y[one.machine_id, one.nozzle_id]) for one in cells),
-        said=_said(cells),
     )
 
 
-def _mark(cell: CoverageCell, x: float, y: float) -> Mark:
+def _mark(cell: CoverageCell, column: int) -> Mark:
     waits = f"{number(cell.waiting_h, 1)} h" if cell.waiting_jobs else ""
     if cell.refused_by is not None:
-        return Mark(x, y, "barred", "", waits)
-    return Mark(x, y, cell.state.value, STATE_WORDS[cell.state], waits)
+        return Mark(column, "barred", "", waits)
+    return Mark(column, cell.state.value, STATE_WORDS[cell.state], waits)
 
 
 def _said(cells: Sequence[CoverageCell]) -> str:
     possible = [one for one in cells if one.refused_by is None]
     counted = (f"{sum(one.state is state for one in possible)} {STATE_WORDS[state]}" for state in ORDER)
     return f"Of {len(possible)} pairings that are possible: {', '.join(counted)}."
-
-
-def _two_lines(name: str, most: int = LETTERS) -> tuple[str, ...]:
-    """A name broken at a blank; what two lines do not hold is cut."""
-    if len(name) <= most:
-        return (name,)
-    first = name[: most + 1].rpartition(" ")[0] or name[:most]
-    rest = name[len(first) :].strip()
-    return first, rest if len(rest) <= most else f"{rest[: most - 1]}…"
 
 
 def _pairing(cell: CoverageCell, names: Names) -> PairingRow:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from service.pages.wording import percent
 from workers.model.routing import Candidate, Contribution, Scores, Weighed
 
 WIDTH = 340.0
@@ -13,14 +12,12 @@ ROW = 22.0
 LABEL = 132.0  # left column
 VALUE = 48.0  # right column
 ROOM = WIDTH - LABEL - VALUE
-PARTS_LEFT, PARTS_VALUE = 84.0, 92.0  # the same where parts of a whole are drawn
-PARTS_ROOM = WIDTH - PARTS_LEFT - PARTS_VALUE
 SHOWN = 5  # candidates drawn: the choice and the next four; the table holds all
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One bar of a panel, in user units; ``chosen`` bars are drawn full, the others lighter. kind: its own class."""
+    """One bar of a panel, in user units; ``chosen`` bars are drawn full, the others lighter."""
 
     label: str
     value: str
@@ -28,17 +25,6 @@ class Bar:
     x: float
     width: float
     chosen: bool
-    kind: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One part of a whole: its share of 1, the class of its bar, its figure in words."""
-
-    words: str
-    share: float
-    kind: str
-    figure: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,19 +66,6 @@ def _score_panel(
         axis=LABEL,
         bars=bars,
     )
-
-
-def parts_panel(key: str, title: str, parts: Sequence[Part]) -> Panel:
-    """The parts of a whole one below the other, each bar beginning where the one above it ends."""
-    bars, x = [], 0.0
-    for i, part in enumerate(parts):
-        bar = Bar(
-            part.words, part.figure, ROW * i, PARTS_LEFT + PARTS_ROOM * x, PARTS_ROOM * part.share, True, part.kind
-        )
-        bars.append(bar)
-        x += part.share
-    read = "; ".join(f"{part.words} {part.figure}, {percent(part.share)}" for part in parts)
-    return Panel(key, title, f"{read}.", ROW * len(bars), PARTS_LEFT, tuple(bars))
 
 
 def contribution_panel(contributions: Sequence[Contribution], words: dict[Weighed, str]) -> Panel:

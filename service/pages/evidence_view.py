@@ -6,12 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.exports import csv_table
-from service.pages.intervals import Belief, IntervalPlot, interval_plot
 from service.pages.names import Names
 from service.pages.part_form import AXIS_WORDS, KIND_WORDS
+from service.pages.plots.intervals import Belief, IntervalPlot
+from service.pages.plots.plot import isolated
 from workers.model.evidence import Evidence, EvidenceKey
 from workers.routing.posterior import Posterior
 
+CLOGS = (
+    "Dot and line: believed; square: observed, where there were clogs; upright stroke: the prior. "
+    "A line that ends at the left edge goes on."
+)
+TIMES = "Dot and line: believed; square: observed; upright stroke: as the model says."
 DRAWN = 20  # lines a drawing shows; the table holds all of the page
 # Evidence is kept as whole numbers; these are the columns that other programs get of it.
 COLUMNS = (
@@ -42,8 +48,9 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EvidenceRow:
-    """pairing: names of machine, nozzle and material; size: what was measured, "" for the pairing as a whole."""
+    """machine: its name; pairing: its, the nozzle's and the material's; size: what was measured, "" for the whole."""
 
+    machine: str
     pairing: str
     size: str
     evidence: Evidence
@@ -52,8 +59,9 @@ class EvidenceRow:
 
 def evidence_row(one: Evidence, posterior: Posterior, names: Names) -> EvidenceRow:
     key = one.key
-    pairing = f"{names[key.machine_id]}, {names[key.nozzle_id]}, {names[key.material_id]}"
-    return EvidenceRow(pairing=pairing, size=_size(key), evidence=one, posterior=posterior)
+    machine = names[key.machine_id]
+    pairing = f"{machine}, {names[key.nozzle_id]}, {names[key.material_id]}"
+    return EvidenceRow(machine=machine, pairing=pairing, size=_size(key), evidence=one, posterior=posterior)
 
 
 def _size(key: EvidenceKey) -> str:
@@ -74,7 +82,7 @@ def clog_plot(rows: Sequence[EvidenceRow]) -> IntervalPlot | None:
         for row in rows
         if (said := row.posterior.prints) is not None
     ]
-    return interval_plot(beliefs[:DRAWN]) if beliefs else None
+    return _plot("clogs", "Clogs a litre of filament", CLOGS, "clogs a litre", beliefs)
 
 
 def time_plot(rows: Sequence[EvidenceRow]) -> IntervalPlot | None:
@@ -91,13 +99,18 @@ def time_plot(rows: Sequence[EvidenceRow]) -> IntervalPlot | None:
         for row in rows
         if (said := row.posterior.prints) is not None
     ]
-    return interval_plot(beliefs[:DRAWN]) if beliefs else None
+    return _plot("times", "Hours over those of the time model", TIMES, "hours printed / hours of the model", beliefs)
+
+
+def _plot(key: str, title: str, words: str, unit: str, beliefs: Sequence[Belief]) -> IntervalPlot | None:
+    if not beliefs:
+        return None
+    return IntervalPlot(key=key, title=title, words=words, unit=unit, beliefs=tuple(beliefs[:DRAWN]))
 
 
 def _short(row: EvidenceRow) -> str:
     key = row.evidence.key
-    machine = row.pairing.split(", ", 1)[0]
-    return f"{machine}, {key.bore_um / 1000:g} mm, {key.material_id}"[:34]
+    return f"{isolated(row.machine)}, {key.bore_um / 1000:g} mm, {key.material_id}"
 
 
 def as_csv(rows: Sequence[EvidenceRow]) -> bytes:

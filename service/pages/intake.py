@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from service.pages.wording import problem_words
 from workers.model.errors import FieldProblem
 
 TOLERANCES = 3
@@ -241,7 +242,7 @@ def own_problems(form: Mapping[str, str]) -> list[Problem]:
 def _sentence(one: FieldProblem) -> str:
     if re.fullmatch(r"/tolerances/\d+", one.pointer):
         return ONE_WAY
-    return f"{one.detail}; allowed: {one.allowed}" if one.allowed else one.detail
+    return problem_words(one)
 
 
 def _put_numbers(into: dict[str, Any], form: Mapping[str, str], names: Iterable[str]) -> None:

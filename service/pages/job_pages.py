@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 from flask import Blueprint, request
@@ -13,6 +14,7 @@ from service.api.intake import ring
 from service.api.part_jobs import with_part
 from service.api.remedies import with_remedies
 from service.context import context, stores
+from service.pages.job_place import place_of
 from service.pages.job_view import JobView, job_view
 from service.pages.pictures import add_pictures
 from service.pages.rendering import page, see, seen_version
@@ -51,6 +53,7 @@ def job_page(job_id: str, link: str = "") -> str:
         "job",
         pictures="pages.job",
         view=view,
+        place=place_of(record, shop_now, time.time()),
         helps=_helps(view.record, view.routing, shop_now),
         outcomes=kept.outcomes.page(OutcomeFilter(job_id=job_id), limit=OUTCOMES_SHOWN).items,
         last_event=last_event,

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from service.pages.drawing import SHOWN, Panel, Part, contribution_panel, parts_panel, score_panels
+from service.pages.drawing import SHOWN, Panel, contribution_panel, score_panels
 from service.pages.layer_view import LayerPanel, layer_panels
 from service.pages.names import Names, names_of
-from service.pages.plots import ClogPlot, FitPlot, clog_plot, fit_plots
+from service.pages.plots.clog import ClogPlot, clog_plot
+from service.pages.plots.fit import FitPlot, fit_plots
+from service.pages.plots.parts import Part, PartsPlot, parts_plot
 from service.pages.refusal_rows import RefusalRow, refusal_rows
 from service.pages.wording import SCORE_WORDS, hours
 from workers.model.job import JobSpec, JobState, ToleranceNeed
@@ -17,6 +19,7 @@ from workers.model.routing import Candidate, Explanation, Routing, TimeSplit
 from workers.model.shop import Shop
 from workers.store.jobs import CANCELLABLE, RETRIABLE
 
+LABEL_MOST = 14  # letters of a machine's name in a drawing
 WAITING = frozenset({JobState.ACCEPTED, JobState.ANALYSING})
 
 
@@ -45,7 +48,7 @@ class JobView:
     panels: tuple[Panel, ...] = ()
     lead: Panel | None = None
     split: tuple[SplitPart, ...] = ()
-    pace: Panel | None = None
+    pace: PartsPlot | None = None
     fits: tuple[FitPlot, ...] = ()
     clog: ClogPlot | None = None
     layers: tuple[LayerPanel, ...] = ()
@@ -75,7 +78,7 @@ def job_view(
         return JobView(**common)  # type: ignore[arg-type]
     split = split_parts(routing.split) if routing.split else ()
     candidates = tuple(c for c in (routing.chosen, *routing.others) if c is not None)
-    labels = [f"{i + 1}  {names[c.machine_id]}, {c.bore_mm:g}" for i, c in enumerate(candidates[:SHOWN])]
+    labels = [f"{i + 1}  {_short(names[c.machine_id])}, {c.bore_mm:g}" for i, c in enumerate(candidates[:SHOWN])]
     return JobView(
         **common,  # type: ignore[arg-type]
         routing=routing,
@@ -84,13 +87,18 @@ def job_view(
         panels=score_panels(candidates, labels, routing.emphasis, SCORE_WORDS) if candidates else (),
         lead=contribution_panel(explanation.contributions, SCORE_WORDS) if explanation.contributions else None,
         split=split,
-        pace=pace_panel(split) if split else None,
+        pace=pace_plot(split) if split else None,
         fits=fit_plots(candidates[0], candidates[1] if len(candidates) > 1 else None) if candidates else (),
         clog=clog_plot(candidates, labels, record.spec.quantity) if candidates else None,
         layers=layer_panels(record.spec.summary, candidates),
         refused=refusal_rows(routing.refused, names),
         machines={machine.id: machine.name for machine in shop.machines},
     )
+
+
+def _short(name: str) -> str:
+    """A machine's name as far as a drawing has room for it; the table beside each has all of it."""
+    return name if len(name) <= LABEL_MOST else name[: LABEL_MOST - 1].rstrip() + "…"
 
 
 def asked_for(spec: JobSpec, names: Names) -> tuple[tuple[str, str], ...]:
@@ -176,6 +184,6 @@ def split_parts(split: TimeSplit) -> tuple[SplitPart, ...]:
     return tuple(SplitPart(key, words, value, value / total) for key, words, value in named if value > 0.0)
 
 
-def pace_panel(split: Sequence[SplitPart]) -> Panel:
+def pace_plot(split: Sequence[SplitPart]) -> PartsPlot:
     parts = [Part(one.words, one.share, f"pace-{one.key}", hours(one.hours)) for one in split]
-    return parts_panel("pace", "Time of one copy by what sets the pace", parts)
+    return parts_plot("pace", "Time of one copy by what sets the pace", parts)

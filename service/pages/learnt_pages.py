@@ -8,10 +8,10 @@ from itertools import islice
 from flask import Blueprint, Response, request
 
 from service.context import context, stores
-from service.pages import intervals
 from service.pages.evidence_view import EvidenceRow, as_csv, clog_plot, evidence_row, time_plot
 from service.pages.names import names_of
 from service.pages.pictures import add_pictures
+from service.pages.plots.reliability import ReliabilityPlot, reliability_plot
 from service.pages.rendering import page
 from workers.learning.ageing import hour_of
 from workers.learning.check import check
@@ -63,7 +63,7 @@ def show_models() -> str:
     taken = [
         one for one in islice(stores().outcomes.newest_first(), OUTCOMES) if one.state is not OutcomeState.WITHDRAWN
     ]
-    checks = [(one, _drawn(one)) for one in check(taken)]
+    checks = [(one, _plots(n, one)) for n, one in enumerate(check(taken), start=1)]
     return page(
         "models.html",
         "models",
@@ -71,15 +71,15 @@ def show_models() -> str:
         version=MODEL_VERSION,
         checks=checks,
         outcomes=len(taken),
-        square=intervals.SQUARE,
     )
 
 
-def _drawn(one: ModelCheck) -> list[tuple[str, ChanceCheck, tuple[tuple[float, float, float], ...]]]:
-    """The yes-or-no predictions, each with the points of its drawing."""
+def _plots(number: int, one: ModelCheck) -> list[tuple[str, ChanceCheck, ReliabilityPlot]]:
+    """The yes-or-no predictions, each with its plot."""
+    foretold = (("A size fits", one.fit), ("A copy clogs", one.clog), ("A copy is good", one.good))
     return [
-        (words, chance, intervals.reliability_points(chance.bins))
-        for words, chance in (("A size fits", one.fit), ("A copy clogs", one.clog), ("A copy is good", one.good))
+        (words, chance, reliability_plot(f"{number}-{i}", words, chance.bins))
+        for i, (words, chance) in enumerate(foretold, start=1)
     ]
 
 

@@ -18,6 +18,7 @@ from workers.process.wear import WARN_SHARE, life_cm3, worn_share
 from workers.routing.printed import pairing_named
 
 NEARLY_EMPTY_G = 50.0  # engineering prior: less than most parts need
+ALL_OF = {"Not calibrated": "/coverage"}  # where all of a kind are seen
 NAMED = 3  # things of one kind that are named before the rest is only counted
 ENDED_LAPSE = frozenset({"claim.taken", "claim.regained", "claim.finished"})
 
@@ -70,7 +71,7 @@ def _capped(needs: Iterable[Need]) -> Iterator[Need]:
             yield from found
         else:
             yield from found[:NAMED]
-            yield Need(kind, f"{len(found) - NAMED} more.")
+            yield Need(kind, f"{len(found) - NAMED} more.", ALL_OF.get(kind))
 
 
 def _machines_down(shop: Shop) -> Iterator[Need]:
@@ -160,7 +161,8 @@ def _short_spools(shop: Shop) -> Iterator[Need]:
     for spool in shop.spools:
         if spool.remaining_g < NEARLY_EMPTY_G:
             left = "is empty" if spool.remaining_g <= 0 else f"holds {spool.remaining_g:.0f} g"
-            yield Need("Spool", f"{names[spool.material_id]} {_place(spool, names)} {left}.")
+            where = f"/machines/{spool.machine_id}" if spool.machine_id is not None else None
+            yield Need("Spool", f"{names[spool.material_id]} {_place(spool, names)} {left}.", where)
 
 
 def _place(spool: Spool, names: Mapping[str, str]) -> str:

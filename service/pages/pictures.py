@@ -14,13 +14,13 @@ from flask import Blueprint, Response, current_app, request, url_for
 from markupsafe import Markup
 
 from service.pages.picture_paint import PAINT, PALETTE, TEXT, TICK
+from service.pages.plots.cleaning import NOT_XML
 from workers.model.errors import NotFoundError
 
 SVG = "http://www.w3.org/2000/svg"
 MARGIN, LINE = 12.0, 16.0  # user units around the drawing; of a line of words
 LETTER = 6.0  # width of a letter of the words, about
 NAME = re.compile(r"[a-z0-9-]{1,40}")
-NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2
 PASSED_ON = ("after", "key")  # of a page's address: its pictures are of the same part of it
 
 PageView = Callable[..., str]

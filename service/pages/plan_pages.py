@@ -19,6 +19,7 @@ from service.pages.accepting import Also, made_once
 from service.pages.pictures import add_pictures
 from service.pages.plan_view import STATE_WORDS, PlanView, plan_view
 from service.pages.rendering import page, see
+from service.pages.wording import problem_words
 from workers import tasks
 from workers.model.codec import from_json, to_json, to_plain
 from workers.model.errors import ConflictError, InvalidError
@@ -104,7 +105,7 @@ def _number(text: str) -> float | str | None:
 
 def _problems(error: InvalidError) -> dict[str, str]:
     """By field of the form."""
-    named = {one.pointer.rpartition("/")[2]: one.detail for one in error.fields} or {"weights": error.detail}
+    named = {one.pointer.rpartition("/")[2]: problem_words(one) for one in error.fields} or {"weights": error.detail}
     return {f"weight-{name}" if name in LABELS else name: said for name, said in named.items()}
 
 

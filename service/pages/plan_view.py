@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from service.pages.names import Names, names_of
-from service.pages.schedule_plot import SchedulePlot, Today, schedule_plot
+from service.pages.plots.schedule import SchedulePlot, Today, schedule_plot
 from service.pages.wording import hours, number
 from workers.model.dispatch import Listed
 from workers.model.fleet import Machine
@@ -235,11 +235,12 @@ def _headline(result: PlanResult) -> str:
     moved = f"{compared.moved_jobs} {'job moves' if compared.moved_jobs == 1 else 'jobs move'}"
     if compared.reordered_jobs:
         moved += f", {compared.reordered_jobs} only {'changes' if compared.reordered_jobs == 1 else 'change'} place"
-    return f"{moved}: {', '.join(found)}. The cost is {number(saved, 1)} less."
+    return f"{moved}: {', '.join(found)}. By the weights the cost is {number(saved, 1)} less."
 
 
 def _compared(result: PlanResult) -> tuple[Compared, ...]:
     now, then = result.comparison.today, result.comparison.planned
+    scrap_cost = (now.expected_scrap_cost, then.expected_scrap_cost)
     rows = (
         ("Jobs late", now.late_jobs, then.late_jobs, str),
         ("Hours late, weighted by priority", now.weighted_lateness_h, then.weighted_lateness_h, hours),
@@ -248,7 +249,7 @@ def _compared(result: PlanResult) -> tuple[Compared, ...]:
         ("Time of printing", now.print_h, then.print_h, hours),
         ("Until the last job is done", now.last_end_h, then.last_end_h, hours),
         ("Copies expected to fail", now.expected_scrap, then.expected_scrap, lambda x: number(x, 2)),
-        ("What those cost", now.expected_scrap_cost, then.expected_scrap_cost, lambda x: number(x, 2)),
+        ("What those cost, in the shop's currency", *scrap_cost, lambda x: number(x, 2)),
         ("Utility given up against the best", now.quality_lost, then.quality_lost, lambda x: number(x, 3)),
         ("Cost in all, by the weights", now.cost, then.cost, lambda x: number(x, 2)),
     )

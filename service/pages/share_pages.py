@@ -18,6 +18,7 @@ from service.context import context, stores
 from service.pages.job_pages import job_page, result_of
 from service.pages.pictures import picture_response
 from service.pages.rendering import page, see
+from service.pages.wording import as_sentence
 from service.settings import OPEN_ACCESS
 from workers.model.access import AccessKey, Scope
 from workers.model.errors import BorewrightError, ConflictError, NotFoundError
@@ -72,7 +73,7 @@ def shared_picture(job_id: str, share_id: str, name: str) -> Response:
 
 def show_no_link(error: LinkError) -> tuple[str, int]:
     g.form_token = None
-    return page("problem.html", "", bare=True, title=error.title, detail=error.detail), error.status
+    return page("problem.html", "", bare=True, title=error.title, detail=as_sentence(error.detail)), error.status
 
 
 def keep_to_itself(response: Response) -> Response:

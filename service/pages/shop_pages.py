@@ -13,7 +13,7 @@ from service.pages.kept_benches import bench_drawn, kept, kept_heads
 from service.pages.names import names_of
 from service.pages.needs import Need, Seen, needs_of
 from service.pages.rendering import page
-from service.pages.shop_view import ShopView, counts_of
+from service.pages.shop_view import ShopView, counts_of, floor_of
 from service.pages.week_view import WEEK_S, WeekView, week_view
 from workers.model import ids
 from workers.model.fleet import Machine
@@ -42,7 +42,8 @@ def shop() -> str:
     lists = _heads(found.machines)
     view = ShopView(
         needs=_needs(found, lists, now),
-        benches=_drawn(found, lists, now),
+        benches=_drawn(found, found.machines, lists, now),
+        floor=floor_of(found.machines, lists),
         counts=counts_of(stores().jobs.counts()),
         week=_week(now),
         names=names_of(found),
@@ -55,9 +56,9 @@ def regions() -> str:
     """Of the regions named (``of``), those that are there, one after the other."""
     wanted = list(dict.fromkeys(request.args.getlist("of")))[:REGIONS_AT_ONCE]
     now, found = time.time(), context().shop.newest()
-    machines = found.machines if "benches" in wanted else _named(found, wanted)
-    lists = _heads(machines)
     everything = "benches" in wanted
+    lists = _heads(found.machines if everything or "floor" in wanted else _named(found, wanted))
+    drawn = found.machines if everything else _named(found, wanted)
     return page(
         "regions.html",
         "",
@@ -65,7 +66,8 @@ def regions() -> str:
         needs=_needs(found, lists if everything else {}, now) if "needs" in wanted else (),
         counts=counts_of(stores().jobs.counts()) if "jobs" in wanted else (),
         week=_week(now) if "week" in wanted else None,
-        benches=_drawn(found, lists, now),
+        benches=_drawn(found, drawn, lists, now),
+        floor=floor_of(found.machines, lists),
         names=names_of(found),
     )
 
@@ -80,9 +82,9 @@ def _heads(machines: Sequence[Machine]) -> dict[str, Head]:
     return kept_heads().newest([m.id for m in machines])
 
 
-def _drawn(found: Shop, lists: Mapping[str, Head], now: float) -> tuple[Markup, ...]:
+def _drawn(found: Shop, machines: Sequence[Machine], lists: Mapping[str, Head], now: float) -> tuple[Markup, ...]:
     names = names_of(found)
-    return tuple(bench_drawn(found, m, lists[m.id], names, now) for m in found.machines if m.id in lists)
+    return tuple(bench_drawn(found, m, lists[m.id], names, now) for m in machines if m.id in lists)
 
 
 def _needs(found: Shop, lists: dict[str, Head], now: float) -> tuple[Need, ...]:

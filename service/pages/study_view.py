@@ -1,4 +1,4 @@
-"""A line-up study as rows, bars and tables. Pure; no HTTP, no Redis."""
+"""A line-up study as rows, a plot and tables. Pure; no HTTP, no Redis."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.pages.names import Names, names_of
+from service.pages.plots.costs import Cause, CostsPlot
 from workers.model.lineup import CostSplit, LineUpRequest, LineUpResult, Mounted
 from workers.model.long_task import ENDED, LongTask
 from workers.model.shop import Shop
@@ -22,23 +23,6 @@ CAUSES = (
     ("change", "Changes of nozzle"),
     ("purchase", "Nozzles bought"),
 )
-WIDTH, LABEL, VALUE, ROW, BAR = 640.0, 170.0, 70.0, 40.0, 14.0  # of the drawing, in its own units
-
-
-@dataclass(frozen=True, slots=True)
-class CostRow:
-    """One cause: costs of both line-ups, and its two bars in the drawing."""
-
-    words: str
-    today: float
-    best: float
-    y: float
-    width_today: float
-    width_best: float
-
-    @property
-    def less(self) -> float:
-        return self.today - self.best
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +45,9 @@ class StudyView:
     names: Names
     open: bool
     result: LineUpResult | None = None
-    costs: tuple[CostRow, ...] = ()
+    costs: tuple[Cause, ...] = ()
     nozzles: tuple[NozzleRow, ...] = ()
-    height: float = 0.0
-    read_out: str = ""
+    plot: CostsPlot | None = None
 
 
 def study_view(task: LongTask, request: LineUpRequest, result: LineUpResult | None, shop: Shop) -> StudyView:
@@ -73,24 +56,30 @@ def study_view(task: LongTask, request: LineUpRequest, result: LineUpResult | No
     view = {"task": task, "request": request, "names": names, "open": task.state not in ENDED}
     if result is None:
         return StudyView(**view)  # type: ignore[arg-type]
-    costs = cost_rows(result.today.costs, result.best.costs)
+    costs = causes(result.today.costs, result.best.costs)
     return StudyView(
         **view,  # type: ignore[arg-type]
         result=result,
         costs=costs,
         nozzles=nozzle_rows(result, names),
-        height=ROW * len(costs),
-        read_out="; ".join(f"{row.words}: today {row.today:.0f}, best {row.best:.0f}" for row in costs),
+        plot=_costs_plot(costs, result.window_h) if costs else None,
     )
 
 
-def cost_rows(today: CostSplit, best: CostSplit) -> tuple[CostRow, ...]:
+def causes(today: CostSplit, best: CostSplit) -> tuple[Cause, ...]:
     """Every cause that one of the two has."""
-    pairs = [(words, float(getattr(today, name)), float(getattr(best, name))) for name, words in CAUSES]
-    kept = [pair for pair in pairs if max(pair[1:]) > 0.005]
-    scale = (WIDTH - LABEL - VALUE) / max((max(pair[1:]) for pair in kept), default=1.0)
-    return tuple(
-        CostRow(words, one, two, ROW * i, one * scale, two * scale) for i, (words, one, two) in enumerate(kept)
+    every = (Cause(words, float(getattr(today, name)), float(getattr(best, name))) for name, words in CAUSES)
+    return tuple(one for one in every if max(one.today, one.best) > 0.005)
+
+
+def _costs_plot(costs: tuple[Cause, ...], window_h: float) -> CostsPlot:
+    read = "; ".join(f"{one.words}: today {one.today:.0f}, best {one.best:.0f}" for one in costs)
+    return CostsPlot(
+        key="costs",
+        title="Costs by cause: today's line-up (upper bar) and the best one found (lower bar)",
+        words=f"{read}.",
+        unit=f"cost per {window_h:.0f} h",
+        causes=costs,
     )
 
 

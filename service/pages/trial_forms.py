@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
 
@@ -13,14 +14,23 @@ from service.api.idempotency import Turn
 from service.api.trial_runs import take_result
 from service.api.trial_schema import ResultSchema, TrialPlanSchema
 from service.context import context, stores
-from service.pages.claim_pages import SCRAP_WORDS, body_of, figure_of, problems_of
+from service.pages.claim_pages import LABELS, SCRAP_WORDS, body_of, figure_of, problems_of
 from service.pages.names import names_of
 from service.pages.rendering import page, see
+from service.pages.wording import problem_words
 from workers.model.errors import InvalidError
 from workers.model.trial import BoreTrial, Measure, MeasureKind, TrialRun
 
 REPLICATES, SEED = 3, 1  # what a new trial is offered with
-FIELDS = ("name", "bores_mm", "machine_ids", "material_ids", "replicates", "seed")  # the form's own
+NEW: Mapping[str, str] = {
+    "name": "Name",
+    "bores_mm": "Bores",
+    "machine_ids": "Machines",
+    "material_ids": "Materials",
+    "replicates": "How often each is printed",
+    "seed": "Seed of the draw",
+}
+TICKED = ("machine_ids", "material_ids")
 
 
 def add_to(blueprint: Blueprint) -> None:
@@ -32,14 +42,14 @@ def add_to(blueprint: Blueprint) -> None:
 
 
 def show_new() -> str:
-    return _new({"replicates": str(REPLICATES), "seed": str(SEED)}, [])
+    return _new({"replicates": str(REPLICATES), "seed": str(SEED)}, {})
 
 
 def define() -> Response | tuple[str, int]:
     """What is refused comes back with all that was filled in."""
     form: dict[str, Any] = request.form.to_dict()
-    form |= {name: request.form.getlist(name) for name in ("machine_ids", "material_ids")}
-    body = {
+    form |= {name: request.form.getlist(name) for name in TICKED}
+    typed = {
         "name": form.get("name", "").strip(),
         "bores_mm": [figure_of(one) for one in form.get("bores_mm", "").replace(";", " ").split()],
         "machine_ids": form["machine_ids"],
@@ -47,11 +57,11 @@ def define() -> Response | tuple[str, int]:
         "replicates": _whole(form.get("replicates", "")),
         "seed": _whole(form.get("seed", "")),
     }
+    body = {name: value for name, value in typed.items() if value not in ("", [])}  # what is empty is missing
     try:
         trial = keep_laid_out(TrialPlanSchema().load(body))
     except InvalidError as error:
-        problems = [(one.pointer.strip("/").partition("/")[0], one.detail) for one in error.fields]
-        return _new(form, problems or [("", error.detail)]), HTTPStatus.UNPROCESSABLE_ENTITY
+        return _new(form, _beside(error, form)), HTTPStatus.UNPROCESSABLE_ENTITY
     return see("pages.trial", trial_id=trial.id)
 
 
@@ -90,22 +100,41 @@ def _whole(text: str) -> int | str:
     return int(text) if text.isascii() and text.isdigit() and len(text) <= 10 else text[:20]
 
 
-def _new(form: dict[str, Any], problems: list[tuple[str, str]]) -> str:
+def _beside(error: InvalidError, form: Mapping[str, Any]) -> dict[str, list[str]]:
+    """What is said beside each field; under "" what belongs to none."""
+    said: dict[str, list[str]] = {name: ["tick at least one"] for name in TICKED if not form[name]}
+    for one in error.fields:
+        field = one.pointer.strip("/").partition("/")[0]
+        if field not in TICKED or form[field]:
+            said.setdefault(field if field in NEW else "", []).append(problem_words(one))
+    return said or {"": [error.detail]}
+
+
+def _new(form: Mapping[str, Any], problems: Mapping[str, list[str]]) -> str:
     shop = context().shop.newest()
-    told = [(field if field in FIELDS else "", said) for field, said in problems]
-    return page("trial_new.html", "trials", form=form, problems=told, machines=shop.machines, materials=shop.materials)
+    return page(
+        "trial_new.html",
+        "trials",
+        form=form,
+        problems=problems,
+        labels=NEW,
+        machines=shop.machines,
+        materials=shop.materials,
+    )
 
 
 def _run(trial: BoreTrial, run: TrialRun, form: dict[str, str], problems: list[tuple[str, str]]) -> str:
+    sizes = _of_run(trial, run, MeasureKind.SIZE)
     return page(
         "trial_run.html",
         "trials",
         trial=trial,
         run=run,
         names=names_of(context().shop.newest()),
-        sizes=_of_run(trial, run, MeasureKind.SIZE),
+        sizes=sizes,
         graded=_of_run(trial, run, MeasureKind.KEPT),
         scrap=SCRAP_WORDS,
+        labels=LABELS | {f"size-{i}": one.name for i, one in enumerate(sizes)},
         form=form,
         problems=dict(reversed(problems)),
     )

@@ -1,52 +1,18 @@
-"""A bore trial's report as a page shows it: figures as text, and where drawings put them. Pure; no HTTP, no Redis."""
+"""A bore trial's report as a page shows it: figures as text, and what is drawn. Pure; no HTTP, no Redis."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from service.pages.plots.means import Mean, MeansPlot
+from service.pages.plots.plot import isolated
 from service.pages.wording import number, signed
 from workers.model.shop import Shop
 from workers.model.trial import BoreTrial, Measure, MeasureKind
 from workers.planning.trials.foretold import Estimate, Power, Shows, estimate_of, power_of_trial
 from workers.planning.trials.report import BoreFigure, MeasureReport, PairFigure, TrialReport
 from workers.planning.trials.sentences import graded_of, is_harder_larger
-
-ROW, LEFT, RIGHT = 24.0, 200.0, 530.0  # of a drawing 640 wide, in user units
-LONGEST = 30  # characters of a label before it is cut; the description holds it whole
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """One bore in a drawing. low, high: ends of its interval; None: it has none."""
-
-    label: str
-    value: str
-    y: float
-    x: float
-    low: float | None
-    high: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Tick:
-    x: float
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class Plot:
-    """Dots with intervals. lower, upper: where the limits of the size are drawn."""
-
-    key: str
-    title: str
-    description: str
-    height: float
-    marks: tuple[Mark, ...]
-    ticks: tuple[Tick, ...]
-    lower: float | None
-    upper: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +44,7 @@ class TrialView:
     report: TrialReport
     estimate: Estimate
     power: Power
-    plots: tuple[Plot, ...]
+    plots: tuple[MeansPlot, ...]
     series: tuple[SeriesTable, ...]
     figured: tuple[MeasureReport, ...]  # sizes, clogs and hours: what is told one by one
     names: Mapping[str, str]
@@ -138,30 +104,26 @@ def shows_text(shows: Shows, value: float | None) -> str:
     return f"{number(value, 3)} mm" if shows.unit == "mm" else f"{number(100.0 * value, 0)} %"
 
 
-def _plot(index: int, report: MeasureReport, measure: Measure, trial: BoreTrial, names: Mapping[str, str]) -> Plot:
-    limits = _limits(measure) if report.kind is MeasureKind.SIZE else None
-    scale = _Scale.of(report.bores, limits)
-    marks = tuple(
-        Mark(
-            label=_cut(_who(one, trial, names)),
-            value=figure_text(report, one.value),
-            y=ROW * i + ROW / 2.0,
-            x=scale.at(one.value),
-            low=None if one.low is None else scale.at(one.low),
-            high=None if one.high is None else scale.at(one.high),
-        )
-        for i, one in enumerate(report.bores)
-    )
-    what = "Mean error" if report.kind is MeasureKind.SIZE else "Hours of a run"
-    return Plot(
+def _plot(index: int, report: MeasureReport, measure: Measure, trial: BoreTrial, names: Mapping[str, str]) -> MeansPlot:
+    is_size = report.kind is MeasureKind.SIZE
+    what = "Mean error" if is_size else "Hours of a run"
+    return MeansPlot(
         key=f"plot-{index}",
         title=f"{report.use}: {what.lower()} with its 95 % interval",
-        description=_description(what, report, trial, names),
-        height=ROW * len(marks),
-        marks=marks,
-        ticks=tuple(Tick(scale.at(x), number(x, 3)) for x in scale.ticks()),
-        lower=None if limits is None else scale.at(limits[0]),
-        upper=None if limits is None else scale.at(limits[1]),
+        words=_description(what, report, trial, names),
+        unit="mm measured - mm drawn" if is_size else "hours",
+        means=tuple(
+            Mean(
+                label=_who(one, trial, names),
+                figure=figure_text(report, one.value),
+                value=one.value,
+                low=one.low,
+                high=one.high,
+            )
+            for one in report.bores
+        ),
+        limits=_limits(measure) if is_size else None,
+        is_signed=is_size,
     )
 
 
@@ -172,12 +134,8 @@ def _limits(measure: Measure) -> tuple[float, float] | None:
 
 
 def _who(one: BoreFigure, trial: BoreTrial, names: Mapping[str, str]) -> str:
-    where = f", {names.get(one.material_id, one.material_id)}" if len(trial.plan.material_ids) > 1 else ""
+    where = f", {isolated(names.get(one.material_id, one.material_id))}" if len(trial.plan.material_ids) > 1 else ""
     return f"{number(one.bore_mm)} mm{where}"
-
-
-def _cut(text: str) -> str:
-    return text if len(text) <= LONGEST else text[: LONGEST - 1] + "…"
 
 
 def _description(what: str, report: MeasureReport, trial: BoreTrial, names: Mapping[str, str]) -> str:
@@ -187,31 +145,6 @@ def _description(what: str, report: MeasureReport, trial: BoreTrial, names: Mapp
         for one in report.bores
     )
     return f"{what} by bore. {'; '.join(told)}."
-
-
-@dataclass(frozen=True, slots=True)
-class _Scale:
-    low: float
-    high: float
-
-    @classmethod
-    def of(cls, figures: Sequence[BoreFigure], limits: tuple[float, float] | None) -> _Scale:
-        ends = [one for f in figures for one in (f.value, f.low, f.high) if one is not None] + list(limits or ())
-        low, high = min(ends), max(ends)
-        room = 0.06 * (high - low) or 0.05
-        return cls(low - room, high + room)
-
-    def at(self, value: float) -> float:
-        return round(LEFT + (RIGHT - LEFT) * (value - self.low) / (self.high - self.low), 2)
-
-    def ticks(self) -> Iterator[float]:
-        """Round figures, two to five of them."""
-        step = 10.0 ** math.floor(math.log10((self.high - self.low) / 2.0))
-        step *= next(k for k in (1.0, 2.0, 5.0, 10.0) if (self.high - self.low) / (k * step) <= 5.0)
-        value = math.ceil(self.low / step) * step
-        while value <= self.high:
-            yield round(value, 6)
-            value += step
 
 
 def _series(trial: BoreTrial, report: TrialReport, names: Mapping[str, str]) -> Iterator[SeriesTable]:

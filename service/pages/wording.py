@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from workers.model.errors import FieldProblem
 from workers.model.fleet import TipMaterial
 from workers.model.job import JobState
 from workers.model.routing import Weighed
@@ -80,6 +81,17 @@ def score_words(score: Weighed | str) -> str:
 
 def tip_words(tip: TipMaterial | str) -> str:
     return TIP_WORDS[TipMaterial(tip)]
+
+
+def as_sentence(detail: str) -> str:
+    """With a capital, and without the full stop that the page sets."""
+    text = detail.rstrip(".")
+    return text[:1].upper() + text[1:]
+
+
+def problem_words(one: FieldProblem) -> str:
+    """What is wrong with a field, and what it may be."""
+    return f"{one.detail}; allowed: {one.allowed}" if one.allowed else one.detail
 
 
 def number(value: float, places: int = 2) -> str:

@@ -5,8 +5,7 @@ import pytest
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from workers.geometry import components as module
-from workers.geometry.components import components
+from workers.geometry.components import components, patches
 
 
 def by_scipy(count, one, two):
@@ -25,8 +24,12 @@ def test_a_shuffled_chain_is_one_component():
     assert components(5_000, order[:-1], order[1:]).max() == 0
 
 
-def test_very_many_links_give_the_same_labels(monkeypatch):
-    one, two = np.random.default_rng(4).integers(0, 900, (2, 700))
-    few = components(900, one, two)
-    monkeypatch.setattr(module, "_MANY", 10)
-    assert np.array_equal(components(900, one, two), few)
+def test_patches_hold_together_by_the_linked_edges_between_their_nodes_alone():
+    rng = np.random.default_rng(4)
+    one, two = rng.integers(0, 900, (2, 1_100))
+    linked, nodes = rng.random(1_100) < 0.7, rng.random(900) < 0.8
+    use = linked & nodes[one] & nodes[two]
+    number = np.cumsum(nodes) - 1
+    expected = np.full(900, -1)
+    expected[nodes] = by_scipy(int(nodes.sum()), number[one[use]], number[two[use]])
+    assert np.array_equal(patches(one, two, linked, nodes), expected)

@@ -1,22 +1,21 @@
-"""Curves of whole parts within a thousandth of the volume of those from all of 200 sections, every width computed.
+"""Curves of whole parts within a thousandth of the volume of those from all of 200 sections.
 
-The reference takes no part in choosing layers, expecting some from others or filling in widths. A lattice of curved
-sheets takes minutes that way: the benchmark compares one.
+The reference takes no part in choosing layers or expecting some from others. Every fifth section of it is compared with
+shapely's (GEOS) offsets, a second engine, at every width.
 """
 
 import math
-from concurrent.futures import ThreadPoolExecutor
 
 import manifold3d
 import numpy as np
 import pytest
 
 from tests.geometry import shapes
-from workers.geometry.granulometry import LayerCurves
+from workers.geometry.granulometry import BEAD_WIDTHS_MM, filled, lost
 from workers.geometry.layers import TOLD_ABOVE, LayerCurveSet
 from workers.geometry.load import load_mesh
 from workers.geometry.mend import solid_of
-from workers.geometry.sections import outline, slabs_of
+from workers.geometry.sections import slabs_of
 
 NAMES = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
 
@@ -40,21 +39,13 @@ PARTS = {
     "plate": lambda: shapes.solid(shapes.plate_with_holes([(5.0, 10.0 + 9 * i, 20.0) for i in range(5)])),
     "sphere": lambda: shapes.solid(shapes.Body.sphere(8, 48)),
     "featuretype": lambda: read("featuretype.STL", "inch"),
+    "gears": lambda: read("cube_gears.3mf"),
     "wavy walls": lambda: shapes.solid(wavy_walls()),
 }
 
 
 def layers(solid):
-    return LayerCurveSet(solid, slabs_of(solid, solid.triangles(), 200))
-
-
-def every_layer(solid):
-    """(4, 16) shares of the volume, from all slabs and every width, with nothing filled in."""
-    full = layers(solid)
-    sections = [outline(solid, z) for z in full.slabs.z]
-    with ThreadPoolExecutor(2) as pool:
-        full.done = dict(enumerate(pool.map(lambda section: LayerCurves(section, -1.0).computed(), sections)))
-    return arrays(full.curves())
+    return LayerCurveSet(slabs_of(solid, solid.triangles(), 200))
 
 
 def arrays(curves):
@@ -65,8 +56,20 @@ def arrays(curves):
 def test_curves_are_within_a_thousandth_of_200_sections(name):
     solid = PARTS[name]()
     chosen = layers(solid).compute()
-    assert np.abs(arrays(chosen.curves()) - every_layer(solid)).max() < 1e-3
+    assert np.abs(arrays(chosen.curves()) - arrays(layers(solid).every().curves())).max() < 1e-3
     assert chosen.notes() == ()
+
+
+@pytest.mark.parametrize("name", PARTS)
+def test_sections_are_within_a_hundredth_of_offsets(name):
+    """What is lost and what is filled, and the features of both; a hundredth of the section's area."""
+    every = layers(PARTS[name]()).every()
+    for k in list(every.done)[:: max(len(every.done) // 5, 1)]:
+        section, curves = every.slabs.outline(k), every.done[k]
+        for side, change in enumerate((lost, filled)):
+            true = np.array([(c.feature, c.feature + c.corner) for c in (change(section, w) for w in BEAD_WIDTHS_MM)]).T
+            found = np.stack([curves.feature[side], curves.feature[side] + curves.corner[side]])
+            assert np.abs(found - true).max() < 0.01 * section.area, (k, side)
 
 
 def test_a_budget_that_runs_out_is_said_with_the_error_that_is_left():

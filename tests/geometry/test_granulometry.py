@@ -2,27 +2,13 @@
 
 import math
 
-import numpy as np
 import pytest
 import shapely
-from shapely.affinity import rotate, scale, translate
+from shapely.affinity import scale, translate
 
-from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, LayerCurves, filled, lost
-
-SQUARE = shapely.box(0, 0, 20, 20)
-
-
-def strip(width, length=10.0):
-    return shapely.box(0, 0, length, width)
-
-
-def comb(rib, height=3.0):
-    """A bar with one rib standing on it."""
-    return SQUARE.union(shapely.box(9, 20, 9 + rib, 20 + height))
-
-
-def slotted(slot, depth=8.0):
-    return SQUARE.difference(shapely.box(9, 20 - depth, 9 + slot, 21))
+from tests.geometry import sections
+from tests.geometry.sections import SQUARE, comb, slotted, strip
+from workers.geometry.granulometry import BEAD_WIDTHS_MM, filled, lost
 
 
 def test_a_rib_narrower_than_the_bead_is_lost_whole_and_a_wider_one_is_not():
@@ -101,77 +87,14 @@ def test_what_is_narrower_than_the_bead_everywhere_is_lost_whole():
     assert (change.feature, change.corner) == (pytest.approx(3.0), 0.0)
 
 
-def shapes_of_many_kinds():
-    strokes = [translate(strip(w), 0, 3 * i) for i, w in enumerate((0.15, 0.35, 0.62, 0.9, 1.7))]
-    turns = [(i * math.pi / 7, 8 if i % 2 else 3) for i in range(14)]
-    return {
-        "comb": comb(0.7),
-        "slotted": slotted(1.1),
-        "knurled": shapely.union_all([SQUARE, *(shapely.box(x, 19, x + 0.85, 20.35) for x in range(1, 19, 2))]),
-        "letters": shapely.union_all(strokes),
-        "star": shapely.Polygon([(r * math.cos(t), r * math.sin(t)) for t, r in turns]),
-    }
-
-
-def computed(curves):
-    """How many widths were, on both sides together."""
-    return sum(len(side.pieces) for side in curves.sides)
-
-
-@pytest.mark.parametrize("name", shapes_of_many_kinds())
-def test_widths_left_out_follow_the_law_within_the_slack(name):
-    """The curves computed at a few widths agree with those computed at every one."""
-    section = shapes_of_many_kinds()[name]
-    slack = 2e-4 * section.area
-    quick, full = LayerCurves(section, slack).computed(), LayerCurves(section, -1.0).computed()
-    assert computed(quick) < computed(full) == 32
-    assert np.abs(quick.feature - full.feature).max() <= 1.01 * slack
-    assert np.abs(quick.corner - full.corner).max() <= 3 * slack
-
-
-@pytest.mark.parametrize("name", shapes_of_many_kinds())
-def test_curves_rise_and_do_not_mind_where_the_section_lies(name):
-    section = shapes_of_many_kinds()[name]
-    here = LayerCurves(section, -1.0).computed()
-    there = LayerCurves(rotate(translate(section, 31, -17), 33, origin=(0, 0)), -1.0).computed()
-    # corners fall to nothing where the feature they belong to is lost: it is the sum that rises (Matheron 1975)
-    assert (np.diff(here.feature + here.corner, axis=1) >= -1e-9).all()
-    assert np.abs(here.feature - there.feature).max() < 2e-3 * section.area
-    assert np.abs(here.corner - there.corner).max() < 2e-3 * section.area
-
-
 def test_a_section_twice_as_large_loses_at_twice_the_width_four_times_as_much():
-    section = shapes_of_many_kinds()["comb"]
+    section = sections.of_many_kinds()["comb"]
     large = scale(section, 2, 2, origin=(0, 0))
     for width in (0.2, 0.4, 0.8, 1.0):
         for change in (lost, filled):
             small, big = change(section, width), change(large, 2 * width)
             assert big.feature == pytest.approx(4 * small.feature, rel=1e-6)
             assert big.corner == pytest.approx(4 * small.corner, rel=1e-3, abs=1e-6)
-
-
-def test_steps_stay_steps():
-    """A rib of 0.9 mm: nothing lost at 0.8, all of it at 1.0, and no ramp between."""
-    curves = LayerCurves(SQUARE.union(translate(strip(0.9), 0, 30)), 1e-3).computed()
-    loss = dict(zip(BEAD_WIDTHS_MM, curves.feature[LOSS], strict=True))
-    assert loss[0.8] == pytest.approx(0, abs=1e-3)
-    assert loss[1.0] == pytest.approx(9.0)
-    assert curves.feature[GAIN].max() < 1e-3
-
-
-@pytest.mark.parametrize("name", shapes_of_many_kinds())
-def test_what_is_expected_is_taken_only_where_it_is_true(name):
-    """A true expectation saves widths; one that is five slacks off does no harm."""
-    section = shapes_of_many_kinds()[name]
-    slack = 1e-3 * section.area
-    full, plain = LayerCurves(section, -1.0).computed(), LayerCurves(section, slack).computed()
-    true = np.stack([full.feature, full.corner])
-    informed = LayerCurves(section, slack, expected=true).computed()
-    misled = LayerCurves(section, slack, expected=true + 5 * slack).computed()
-    assert computed(informed) <= computed(plain)
-    for curves in (informed, misled):
-        assert np.abs(curves.feature - full.feature).max() <= 1.01 * slack
-        assert np.abs(curves.corner - full.corner).max() <= 3 * slack
 
 
 def test_a_section_with_stray_lines_and_an_empty_one_are_taken_as_they_print():

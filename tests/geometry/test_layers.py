@@ -1,7 +1,5 @@
 """The choice of layers: one for a prism, more where the section changes, and close to computing them all."""
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 import pytest
 
@@ -14,15 +12,12 @@ NAMES = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
 
 def layers(body):
     solid = shapes.solid(body)
-    return LayerCurveSet(solid, slabs_of(solid, solid.triangles()))
+    return LayerCurveSet(slabs_of(solid, solid.triangles()))
 
 
 def everywhere(body):
     """The reference: every slab computed."""
-    full = layers(body)
-    with ThreadPoolExecutor(2) as pool:
-        full._batch(pool, list(range(len(full.slabs.z))))
-    return full.curves()
+    return layers(body).every().curves()
 
 
 def test_a_prism_needs_one_layer_and_a_stepped_one_a_layer_a_step():
@@ -68,17 +63,3 @@ def test_progress_rises_to_the_end_and_stays_within_a_share():
     layers(BODIES["ring on edge"]).compute(told.append)
     assert told == sorted(told)
     assert all(0 <= share <= 1 for share in told)
-
-
-@pytest.mark.parametrize("name", ["wedge", "cone"])
-def test_sums_of_all_layers_with_both_parts_of_a_few_give_the_sums_of_both_parts_of_all(name):
-    """Against every layer computed directly: within a thousandth, though only every eighth has both parts."""
-    few, full = layers(BODIES[name]), everywhere(BODIES[name])
-    slabs = range(len(few.slabs.z))
-    with ThreadPoolExecutor(2) as pool:
-        few._batch(pool, list(slabs)[::8])
-        few._sum(pool, [(k, column) for k in slabs for column in range(32)])
-    curves = few.curves()
-    for feature, corner in (NAMES[:2], NAMES[2:]):
-        one, other = (np.add(getattr(c, feature), getattr(c, corner)) for c in (curves, full))
-        assert np.abs(one - other).max() < 1e-3

@@ -202,6 +202,17 @@ def test_merging_joins_equal_points_and_keeps_the_order():
     assert faces.tolist() == [[0, 1, 2], [2, 0, 3]]
 
 
+@pytest.mark.parametrize("precision", [np.float32, np.float64])
+def test_merging_finds_the_points_that_numpy_finds(precision):
+    points = (np.random.default_rng(8).integers(-11, 12, (9_000, 3)) / 8).astype(precision)
+    vertices, faces = merged(points, np.arange(9_000).reshape(-1, 3))
+    assert vertices.dtype == np.float64
+    assert np.array_equal(vertices[faces.ravel()], points)
+    assert np.array_equal(np.unique(vertices, axis=0), np.unique(points, axis=0))
+    assert np.array_equal(np.unique(faces, return_index=True)[1], np.sort(np.unique(faces, return_index=True)[1]))
+    assert len(vertices) == len(np.unique(points, axis=0))
+
+
 def test_many_comment_marks_before_no_off_are_refused_at_once():
     """Nested repetition over '#' once took time exponential in their number: 24 took seconds, 4,000 would never end."""
     with pytest.raises(InvalidError):

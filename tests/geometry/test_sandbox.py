@@ -92,6 +92,7 @@ def test_every_end_of_the_child_is_a_typed_error(monkeypatch, program, kind):
         return started([command[0], "-c", program], **options)
 
     monkeypatch.setattr(sandbox.subprocess, "Popen", instead)
+    monkeypatch.setattr(sandbox, "_START_S", 0.0)
     with pytest.raises(kind):
         run_summary(PART, fmt="stl", unit="mm", limits=MeshLimits(seconds=3))
 

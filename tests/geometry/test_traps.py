@@ -20,11 +20,11 @@ from workers.model.part import FeatureKind, Trust
 GEOMETRY, OUTSIDE = "tests.geometry.", "tests.external."
 TRAPS = {
     "a rib or slot exactly as wide as the bead": (
-        GEOMETRY + "test_granulometry.test_a_rib_or_slot_exactly_as_wide_as_the_bead_is_kept",
+        GEOMETRY + "test_curves.test_a_rib_or_slot_exactly_as_wide_as_the_bead_is_kept",
         OUTSIDE + "test_detail.test_a_rib_exactly_one_bead_wide_counts_as_kept",
     ),
     "a smooth curve drawn across a step": (
-        GEOMETRY + "test_granulometry.test_steps_stay_steps",
+        GEOMETRY + "test_curves.test_steps_stay_steps",
         "tests.process.test_detail.test_between_smooth_values_a_straight_line_and_across_a_step_the_higher",
     ),
     "overlapping shells counted twice by a volume integral": (

@@ -56,7 +56,7 @@ def test_an_ordinary_outcome_is_learnt() -> None:
     [
         ({"sizes": (hole(0.4),)}, "guide hole: measured 5.610 mm, 5.210 mm was expected"),
         ({"sizes": (hole(-1.8),)}, "was another feature measured?"),
-        ({"print_h": 5.5}, "took 5.50 h, 2.00 h were expected"),
+        ({"print_h": 5.5}, "took 5 h 30 min, 2 h 00 min were expected"),
         ({"extruded_cm3": 3.0}, "extruded 3.0 cm³, 20.0 cm³ were expected"),
     ],
 )

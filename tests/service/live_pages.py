@@ -14,6 +14,7 @@ from flask import Flask
 from playwright.sync_api import Browser, BrowserContext, Page
 from werkzeug.serving import BaseWSGIServer, make_server
 
+from tests.service.browsers import PATIENCE_MS
 from workers.store.stores import Stores
 from workers.tasks import drain_and_bind
 
@@ -75,15 +76,24 @@ class Seen:
     faults: list[str] = field(default_factory=list)
 
     def open(self, path: str, status: int = 200) -> Page:
+        page = self.watched()
+        self.go(page, path, status)
+        return page
+
+    def go(self, page: Page, path: str, status: int = 200) -> None:
+        """On to another page in the same tab, which is quicker than a new one."""
+        answer = page.goto(path)
+        assert answer is not None
+        assert answer.status == status, path
+
+    def watched(self) -> Page:
+        """A new tab; whatever goes wrong in it is a fault."""
         page = self.context.new_page()
         page.on(
             "console", lambda m: self.faults.append(f"{m.type}: {m.text}") if m.type in {"error", "warning"} else None
         )
         page.on("pageerror", lambda e: self.faults.append(f"script: {e}"))
         page.on("request", lambda r: self._own(r.url))
-        answer = page.goto(path)
-        assert answer is not None
-        assert answer.status == status, path
         return page
 
     def _hear(self, kind: str, text: str) -> None:
@@ -99,6 +109,7 @@ class Seen:
 def reader(browser: Browser, server: Server, **options: object) -> Iterator[Seen]:
     """A reader with a browser of their own; the test fails where anything went wrong on a page."""
     context = browser.new_context(base_url=server.address, **options)  # type: ignore[arg-type]
+    context.set_default_timeout(PATIENCE_MS)
     seen = Seen(context, urlsplit(server.address).netloc)
     yield seen
     context.close()

@@ -17,6 +17,7 @@ from playwright.sync_api import Browser, Page
 from werkzeug.serving import make_server
 
 from tests.geometry import shapes
+from tests.service.browsers import PATIENCE_MS
 from tests.service.demo_shop import load_demo_shop
 from workers import tasks
 from workers.model.job import JobState
@@ -93,7 +94,7 @@ class Visit:
         )
 
     def drawn(self) -> None:
-        self.page.locator('#stage[data-drawn="yes"]').wait_for(timeout=20_000)
+        self.page.locator('#stage[data-drawn="yes"]').wait_for()
 
     def spot_of(self, number: int) -> tuple[float, float]:
         """Where the size with that number ends, on the page: its tag hangs beside that point."""
@@ -132,6 +133,7 @@ def base64_of(data: bytes) -> str:
 def visit(browser: Browser, at: Counter, **options: Any) -> Iterator[Visit]:
     """Fails where a page complained, broke, or asked another host for something."""
     context = browser.new_context(base_url=at.address, **options)
+    context.set_default_timeout(PATIENCE_MS)
     made = Visit(context.new_page(), urlsplit(at.address).netloc)
     made.watch()
     yield made

@@ -9,7 +9,7 @@ from flask import Flask
 
 from tests.geometry import shapes
 from tests.service import trial_bodies
-from tests.service.demo_shop import AppClient, hand_in_demo_jobs, load_demo_shop
+from tests.service.demo_shop import AppClient, Renamed, hand_in_demo_jobs, load_demo_shop
 from workers import tasks
 from workers.model.outcome import Report
 from workers.store.claims import Taking
@@ -19,11 +19,16 @@ from workers.tasks import record_outcome
 PLATE = shapes.stl(shapes.plate_with_holes([(6.0, 15.0, 20.0), (3.2, 40.0, 12.0), (10.0, 45.0, 28.0)]))
 
 
-def paths_of(app: Flask) -> dict[str, str]:
+def long_named(name: str) -> str:
+    """80 letters without a space, as a shop may call its things."""
+    return (name.replace(" ", "") + "Unterbrechungsfreibezeichnungsträger" * 3)[:80]
+
+
+def paths_of(app: Flask, renamed: Renamed = str) -> dict[str, str]:
     """Fills the store of an open app; gives a path of each kind of page by name."""
-    load_demo_shop(app)
-    client, stores = AppClient(app), app.extensions["borewright"].stores
-    ids = hand_in_demo_jobs(app)
+    load_demo_shop(app, renamed)
+    client, stores = AppClient(app, renamed), app.extensions["borewright"].stores
+    ids = hand_in_demo_jobs(app, renamed)
     tasks.drain_and_bind(stores, "tour")
     trial_id, study_id = _trial(app, client), _study(client, stores)
     refused, part, waiting = _parts(app, stores)
@@ -44,6 +49,7 @@ def paths_of(app: Flask) -> dict[str, str]:
         "part-waiting": f"/hand-in/parts/{waiting}",
         "coverage": "/coverage",
         "trials": "/bore-trials",
+        "trial-new": "/bore-trials/new",
         "trial": f"/bore-trials/{trial_id}",
         "studies": "/line-up-studies",
         "study": f"/line-up-studies/{study_id}",
@@ -66,6 +72,7 @@ def paths_of(app: Flask) -> dict[str, str]:
 # Pages that tell of a failure, with their status.
 PROBLEMS: Mapping[str, tuple[str, int]] = {
     "no-job": ("/jobs/none", 404),
+    "no-page": ("/no/such/page", 404),
     "no-state": ("/queue?state=odd", 404),
     "no-link": ("/shared/none/none?key=none", 404),
 }

@@ -72,6 +72,7 @@ MATRIX = {
         POST /v1/outcomes/<outcome_id>/withdrawal
         POST /v1/line-up-studies
         POST /v1/line-up-studies/<study_id>/cancellation
+        POST /line-up-studies
         POST /line-up-studies/<study_id>/cancel
         POST /bore-trials/new
         POST /bore-trials/<trial_id>/start

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from threading import Barrier
@@ -283,7 +284,7 @@ def test_a_job_waits_and_then_has_its_routing_with_every_part_of_the_reason(stoc
     assert routing.chosen is not None
     text = page.text()
     assert f"bead {routing.chosen.bead_width_mm:.2f} mm wide" in text
-    rows = list(page.one("table", **{"class": "ranking"}).one("tbody").all("tr"))
+    rows = list(page.one("table", **{"class": "ranking stack pairs"}).one("tbody").all("tr"))
     assert len(rows) == 1 + len(routing.others)
     assert f"{routing.chosen.scores.detail:.3f}" in rows[0].text()
     assert [h.text() for h in page.all("h2")][:2] == ["Where it prints", "Take care"]
@@ -467,3 +468,30 @@ def test_every_moment_can_be_read_by_a_machine(every_page: dict[str, Element]) -
     moments = [e for page in every_page.values() for e in page.all("time")]
     assert moments
     assert all(re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", e.get("datetime")) for e in moments)
+
+
+BROWSER = {"Accept": "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"}
+
+
+@pytest.mark.parametrize(("path", "status"), [("/nonsense", 404), ("/plans/x/stop", 405)])
+def test_an_address_of_no_page_is_told_on_a_page_to_a_browser_and_as_a_problem_to_a_program(
+    api: Caller, path: str, status: int
+) -> None:
+    answer = api.get(path, **BROWSER)
+    assert answer.status_code == status
+    assert read(answer.text).one("h1").text() == "There is no page at this address"
+    assert answer.headers["Content-Security-Policy"].startswith("default-src 'none'")
+    assert ("Allow" in answer.headers) == (status == 405)
+    told = api.get(path)
+    assert (told.status_code, told.mimetype) == (status, "application/problem+json")
+    assert "Allow" not in told.headers or told.headers["Allow"] == answer.headers["Allow"]
+
+
+def test_the_rest_interface_answers_a_browser_with_a_problem_as_well(api: Caller) -> None:
+    assert api.get("/v1/nonsense", **BROWSER).mimetype == "application/problem+json"
+
+
+def test_an_address_of_no_page_is_told_to_who_is_not_signed_in(make_api: Callable[..., Caller]) -> None:
+    answer = make_api(access="keys").get("/nonsense", **BROWSER)
+    assert answer.status_code == 404
+    assert "Sign out" not in read(answer.text).text()

@@ -33,15 +33,23 @@ PHONE = {"width": 360, "height": 800}
 DAY_S = 86_400.0
 
 
-@pytest.fixture
-def server(redis_client: redis.Redis, redis_url: str) -> Iterator[Server]:
+@pytest.fixture(scope="module")
+def server(redis_url: str) -> Iterator[Server]:
+    with redis.Redis.from_url(redis_url) as client:
+        client.flushall()
     server = Server(create_app(Settings(redis_url=redis_url))).start()
     yield server
     server.stop()
 
 
-@pytest.fixture
-def closed(redis_client: redis.Redis, redis_url: str) -> Iterator[Server]:
+@pytest.fixture(scope="module")
+def paths(server: Server) -> dict[str, str]:
+    """One shop for all tests of this module: none of them changes what another looks at."""
+    return paths_of(server.app)
+
+
+@pytest.fixture(scope="module")
+def closed(server: Server, redis_url: str) -> Iterator[Server]:
     """The same store behind access keys."""
     server = Server(create_app(Settings(redis_url=redis_url, access="keys"))).start()
     yield server
@@ -57,19 +65,21 @@ def faults_of(page: Page, name: str) -> dict[str, object]:
         found[f"{name}, {scheme}"] = page.evaluate(RUN, rules)
         _keep_picture(page, f"{name}-360-{scheme}")
     found[f"{name}, too wide"] = max(page.evaluate(TOO_WIDE), 0)
-    page.close()
     return {where: what for where, what in found.items() if what}
 
 
 def visited(seen: Seen, paths: Mapping[str, str]) -> dict[str, object]:
+    """All in one tab, so that axe-core is read and made fast once and not for every page."""
     found: dict[str, object] = {}
+    page = seen.watched()
     for name, path in paths.items():
-        found |= faults_of(seen.open(path), name)
+        seen.go(page, path)
+        found |= faults_of(page, name)
+    page.close()
     return found
 
 
-def test_no_page_breaks_a_rule_of_axe(browser: Browser, server: Server) -> None:
-    paths = paths_of(server.app)
+def test_no_page_breaks_a_rule_of_axe(browser: Browser, server: Server, paths: Mapping[str, str]) -> None:
     with reader(browser, server, viewport=PHONE) as seen:
         assert visited(seen, paths) == {}
         for name, (path, status) in PROBLEMS.items():
@@ -77,8 +87,8 @@ def test_no_page_breaks_a_rule_of_axe(browser: Browser, server: Server) -> None:
         seen.faults[:] = [f for f in seen.faults if "404" not in f]  # Chromium logs every 4xx answer
 
 
-def test_no_page_behind_keys_breaks_a_rule_of_axe(browser: Browser, server: Server, closed: Server) -> None:
-    job = paths_of(server.app)["job"]
+def test_no_page_behind_keys_breaks_a_rule_of_axe(browser: Browser, closed: Server, paths: Mapping[str, str]) -> None:
+    job = paths["job"]
     key, text = closed.stores.access.create("0" * 26, "front desk", (Scope.READ, Scope.HAND_IN))
     made, secret = closed.stores.shares.create("1" * 26, job.rpartition("/")[2], key, DAY_S)
     with reader(browser, closed, viewport=PHONE) as stranger:

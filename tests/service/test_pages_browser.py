@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 import pytest
 import redis
 from flask import Flask
-from playwright.sync_api import Browser, Page, Request
+from playwright.sync_api import Browser, Page, Request, expect
 from werkzeug.serving import make_server
 
 from service.app import create_app
@@ -110,27 +110,27 @@ def test_a_part_is_handed_in_and_its_routing_read_without_scripts(visit: Watched
     page.get_by_label("a must: thinnest rib or wall").check()
     page.get_by_label("Sizes that fit").check()
     page.get_by_role("button", name="Hand it in").click()
-    assert page.get_by_role("heading", level=1).inner_text() == "Hinge, left"
-    assert page.get_by_text("waits to be routed", exact=True).is_visible()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Hinge, left")
+    expect(page.get_by_text("waits to be routed", exact=True)).to_be_visible()
     live.route()
     page.get_by_role("link", name="look now").click()
-    assert page.get_by_role("heading", name="Where it prints").is_visible()
+    expect(page.get_by_role("heading", name="Where it prints")).to_be_visible()
     (job,) = live.stores.jobs.page(JobState.ROUTED).items
     routing = live.stores.jobs.routing(job.id)
     assert routing is not None
     assert routing.chosen is not None
-    answer = page.locator(".answer").inner_text()
-    assert f"bead {routing.chosen.bead_width_mm:.2f} mm wide" in answer
-    assert page.get_by_role("img", name="Detail, weight 0.15").is_visible()
-    assert page.get_by_role("heading", name="Why it leads the second").is_visible()
+    expect(page.locator(".answer")).to_contain_text(f"bead {routing.chosen.bead_width_mm:.2f} mm wide")
+    expect(page.get_by_role("img", name="Detail, weight 0.15")).to_be_visible()
+    expect(page.get_by_role("heading", name="Why it leads the second")).to_be_visible()
 
 
 def test_the_page_of_a_waiting_job_turns_to_its_routing_by_itself(visit: Watched, live: Live) -> None:
     page = visit.page
     fill_part(page)
     page.get_by_role("button", name="Hand it in").click()
+    expect(page.get_by_text("waits to be routed", exact=True)).to_be_visible()
     live.route()
-    page.get_by_role("heading", name="Where it prints").wait_for(timeout=15_000)
+    expect(page.get_by_role("heading", name="Where it prints")).to_be_visible()
 
 
 def test_problems_stand_beside_their_fields_and_nothing_typed_is_lost(visit: Watched, live: Live) -> None:
@@ -141,19 +141,19 @@ def test_problems_stand_beside_their_fields_and_nothing_typed_is_lost(visit: Wat
     page.locator("#tolerances-1-nominal_mm").fill("8")
     page.locator("#tolerances-1-iso286").fill("twelve")
     page.get_by_role("button", name="Hand it in").click()
-    assert page.get_by_role("alert").is_visible()
+    expect(page.get_by_role("alert")).to_be_visible()
     visit.faults[:] = [f for f in visit.faults if "422" not in f]  # Chromium logs every 4xx answer
     width = page.get_by_label("Width y (mm)")
-    assert width.input_value() == "wide"
-    assert "not a number" in page.locator("#e-summary-extent_y_mm").inner_text()
-    assert page.locator("#e-tolerances-1-iso286").is_visible(), "the row of the problem stands open"
-    assert page.get_by_label("Name").input_value() == "Hinge, left"
-    assert page.get_by_label("PETG, plain").is_checked()
+    expect(width).to_have_value("wide")
+    expect(page.locator("#e-summary-extent_y_mm")).to_contain_text("not a number")
+    expect(page.locator("#e-tolerances-1-iso286"), "the row of the problem stands open").to_be_visible()
+    expect(page.get_by_label("Name")).to_have_value("Hinge, left")
+    expect(page.get_by_label("PETG, plain")).to_be_checked()
     page.get_by_role("alert").get_by_role("link", name="Width y").click()
     width.fill("20")
     page.locator("#tolerances-1-iso286").fill("H11")
     page.get_by_role("button", name="Hand it in").click()
-    assert page.get_by_role("heading", level=1).inner_text() == "Hinge, left"
+    expect(page.get_by_role("heading", level=1)).to_have_text("Hinge, left")
     assert live.stores.jobs.counts()[JobState.ACCEPTED] == 1
 
 
@@ -163,7 +163,7 @@ def test_a_job_is_cancelled_by_its_form(visit: Watched, live: Live) -> None:
     page.get_by_role("button", name="Hand it in").click()
     page.get_by_label("Reason (may be left out)").fill("drawn anew")
     page.get_by_role("button", name="Cancel this job").click()
-    assert page.get_by_text("cancelled", exact=True).first.is_visible()
+    expect(page.get_by_text("cancelled", exact=True).first).to_be_visible()
     assert live.stores.jobs.counts()[JobState.CANCELLED] == 1
 
 
@@ -230,7 +230,8 @@ def test_targets_are_large_enough_for_a_finger(browser: Browser, live: Live, pat
     page = context.new_page()
     page.goto(path)
     boxes = page.evaluate(
-        "[...document.querySelectorAll('nav a, button, select, summary, input:not([type=hidden])')]"
+        "[...document.querySelectorAll('nav a, tbody th > a, .needs a, .waiting a, .rest a, button, select, summary,"
+        " input:not([type=hidden])')]"
         ".filter(e => e.checkVisibility()).map(e => { const l = e.labels && e.labels[0];"
         " const r = e.getBoundingClientRect(), m = l ? l.getBoundingClientRect() : r;"
         " return [e.id || e.textContent.trim(), Math.max(r.width, m.width), Math.max(r.height, m.height)]; })"

@@ -50,7 +50,7 @@ def test_every_cell_of_the_matrix_is_drawn_and_told_in_words(busy: Caller) -> No
     assert f"Of {len(possible)} pairings that are possible" in drawing.one("desc").text()
     words = [one.text() for one in drawing.all("text", **{"class": "tick"})]
     assert words.count("none") == len(possible)
-    waits = [one.text() for one in drawing.all("g") if one.text().endswith(" h")]
+    waits = [one.text() for one in drawing.all("text", **{"class": "bar-first"}) if one.text().endswith(" h")]
     assert len(waits) == sum(one["waiting_jobs"] > 0 for one in cells)
 
 

@@ -66,7 +66,7 @@ def _watch_it_routed_and_read_why(page: Page, server: Server) -> str:
     """The page turns to the routing by itself; gives the path of the machine on whose list the job is."""
     server.work()
     expect(page.get_by_role("heading", name="Where it prints")).to_be_visible()
-    assert "mm wide" in page.locator(".answer").inner_text()
+    expect(page.locator(".answer")).to_contain_text("mm wide")
     expect(page.get_by_role("img", name=re.compile("^Fit, weight"))).to_be_visible()
     expect(page.get_by_role("img", name=re.compile("^hole-2: predicted size"))).to_be_visible()
     expect(page.get_by_role("heading", name="What was ruled out")).to_be_visible()
@@ -133,6 +133,7 @@ def test_the_sliders_route_anew_at_each_key_and_go_back(browser: Browser, server
     with reader(browser, server) as seen:
         page = seen.open(f"/jobs/{job_id}")
         slider, said = page.get_by_label("Time", exact=True), page.locator("output[for=w-time]")
+        expect(said).to_contain_text("%")
         start = said.inner_text()
         asked: list[str] = []
         page.on("response", lambda r: asked.append(r.url) if "routing-queries" in r.url else None)

@@ -1,17 +1,14 @@
-"""The pages on what was learnt: the figures of the REST interface, drawn to scale, with a table to take along."""
+"""The pages on what was learnt: the figures of the REST interface, drawn, with a table to take along."""
 
 from __future__ import annotations
 
 import csv
 import io
-import math
 
 import pytest
 
-from service.pages.intervals import LEFT, RIGHT, SQUARE, WIDTH, Belief, interval_plot, reliability_points
 from tests.service.page_reader import read
 from tests.service.test_api_outcomes import free, good, routed
-from workers.model.check import ReliabilityBin
 from workers.process.models import model_pages
 
 __all__ = ["routed"]
@@ -38,7 +35,7 @@ def test_evidence_is_shown_as_the_rest_interface_has_it(routed):
     assert f"{believed['clogs_per_litre']:.3f}".rstrip("0") in rows[0]
     assert "2 clogs" in rows[0]
     assert "1 measured" in rows[1]
-    assert len(list(shown.all("svg", **{"class": "intervals"}))) == 2
+    assert len(list(shown.all("svg", **{"class": "drawn intervals"}))) == 2
     assert all(svg.one("desc").text() for svg in shown.all("svg", role="img"))
 
 
@@ -71,43 +68,7 @@ def test_every_model_has_its_place_and_the_checks_are_drawn(routed):
     shown = page(routed, "/models")
     titles = [heading.text() for heading in shown.all("h3")]
     assert [model.title for model in model_pages()] == titles[-len(model_pages()) :]
-    assert len(list(shown.all("svg", **{"class": "reliability"}))) == 3
+    assert len(list(shown.all("svg", **{"class": "drawn reliability"}))) == 3
     checks = routed.get("/v1/model-checks").json["items"][0]
     assert checks["outcomes"] == 1
     assert "1 outcome" in shown.text()
-
-
-# Drawings
-
-
-def test_intervals_lie_on_one_logarithmic_scale():
-    plot = interval_plot(
-        [Belief(label="a", low=1, mid=10, high=100, prior=1000), Belief(label="b", low=2, mid=3, high=4)]
-    )
-    first, second = plot.lines
-    assert first.mid - first.low == pytest.approx(first.high - first.mid)  # equal ratios, equal lengths
-    assert first.prior is not None
-    assert first.prior - first.high == pytest.approx(first.high - first.mid)
-    assert second.prior is None
-    assert LEFT <= first.low < first.prior <= WIDTH - RIGHT
-    steps = {round(later[0] - earlier[0], 6) for earlier, later in zip(plot.ticks, plot.ticks[1:], strict=False)}
-    assert len(steps) == 1
-    assert [float(words) for _, words in plot.ticks] == [1, 10, 100, 1000]
-
-
-def test_a_line_that_goes_on_towards_zero_is_cut_and_does_not_spread_the_scale():
-    (line,) = interval_plot([Belief(label="a", low=1e-12, mid=1, high=2)]).lines
-    assert line.low == LEFT
-    assert line.mid > WIDTH / 2
-
-
-def test_nothing_observed_below_or_at_zero_is_drawn():
-    (line,) = interval_plot([Belief(label="a", low=0.5, mid=1, high=2, observed=0.0)]).lines
-    assert line.observed is None
-    assert math.isfinite(line.mid)
-
-
-def test_a_prediction_that_comes_true_as_often_as_foretold_lies_on_the_diagonal():
-    bins = (ReliabilityBin(lower=0, upper=0.5, n=4, predicted=0.25, observed=0.25),)
-    ((x, y, _),) = reliability_points((*bins, ReliabilityBin(lower=0.5, upper=1, n=0, predicted=0, observed=0)))
-    assert x == pytest.approx(SQUARE - y)

@@ -205,3 +205,16 @@ def test_a_problem_finds_the_row_it_was_typed_in() -> None:
 def test_a_part_with_more_features_than_rows_lists_the_first() -> None:
     many = part(features=tuple(Feature(name=f"hole-{i}", kind=FeatureKind.HOLE, nominal_mm=5.0) for i in range(90)))
     assert len(part_form.feature_rows(many)) == part_form.MOST_FEATURES
+
+
+def test_nothing_is_an_alert_before_there_is_something_to_say(stranger: Stranger) -> None:
+    """An empty alert counts as one until the style sheet has come, and some readers announce it."""
+    stranger.give()
+    waiting = stranger.stores.parts.page().items[0].id
+    for path in ("/hand-in", f"/hand-in/parts/{waiting}"):
+        alerts = list(stranger.page(path).all("p", role="alert"))
+        assert alerts, path
+        assert all("hidden" in one.attributes for one in alerts), path
+    refused = read(stranger.give(None).text).one("p", id="e-file")
+    assert "hidden" not in refused.attributes
+    assert "Choose a mesh file" in refused.text()

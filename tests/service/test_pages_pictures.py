@@ -11,7 +11,9 @@ import pytest
 from service.pages import pictures
 from service.pages.picture_paint import PAINT, PALETTE
 from tests.service.conftest import Caller
+from tests.service.page_reader import read
 from tests.service.page_tour import paths_of
+from tests.service.plot_samples import USUAL, element
 from workers.model.errors import NotFoundError
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -60,7 +62,7 @@ def _stands_alone(svg: str) -> None:
 
 
 def test_every_class_of_a_drawing_has_its_colour() -> None:
-    """What stands within a drawing with a title, in any template, is painted."""
+    """What stands within a drawing with a title, in any template, is painted; for plots see test_plots."""
     templates = STATIC.parent / "templates"
     named = set()
     for one in templates.rglob("*.html"):
@@ -68,8 +70,29 @@ def test_every_class_of_a_drawing_has_its_colour() -> None:
             inside = drawn.partition(">")[2]
             for words in re.findall(r'class="([^"{]+)"', inside):
                 named |= set(words.split())
-    assert named >= {"axis", "bar-label", "layer-lost", "limits", "believed"}
+    assert named >= {"axis", "bar-value", "layer-lost"}
     assert named <= set(PAINT), named - set(PAINT)
+
+
+def test_every_colour_is_used_and_stands_in_the_style_sheets_too() -> None:
+    """A plot on a page has its colours from there alone."""
+    sheets = "".join(one.read_text(encoding="utf-8") for one in STATIC.glob("*.css"))
+    used = {name for plot in USUAL for one in element(plot).iter() for name in one.get("class", "").split()}
+    told = set(re.findall(r"\.([a-z0-9-]+)", sheets))
+    plain = {"bar-label", "line-1"}  # as all words and lines are
+    assert {name for name in used if name in PAINT} - plain <= told
+    macros = (STATIC.parent / "templates" / "macros.html").read_text(encoding="utf-8")
+    assert set(PAINT) <= used | set(re.findall(r"[a-z0-9-]+", macros))
+
+
+def test_no_page_has_a_style_of_its_own_or_two_things_of_one_name(api: Caller) -> None:
+    """Content Security Policy Level 3: style-src 'self' forbids style attributes and elements. HTML: ids are unique."""
+    for name, path in paths_of(api.app).items():
+        page = read(api.get(path).text)
+        everything = list(page.all())
+        assert not [one.tag for one in everything if one.tag == "style" or "style" in one.attributes], name
+        ids = [one.get("id") for one in everything if one.get("id")]
+        assert len(ids) == len(set(ids)), (name, sorted(one for one in ids if ids.count(one) > 1))
 
 
 def test_the_colours_are_those_of_the_style_sheet() -> None:

@@ -10,7 +10,8 @@ import shapely
 from scipy.stats import nbinom, t
 
 from service.pages.layer_view import area_mm2, layer_panels
-from service.pages.plots import clog_plot, density, fit_plots, risk_of
+from service.pages.plots.clog import clog_plot, risk_of
+from service.pages.plots.fit import density, fit_plots
 from tests.service import api_bodies as bodies
 from tests.service.conftest import Caller
 from workers.model.part import GeometrySummary, LostRegion, WorstLayer
@@ -65,26 +66,26 @@ def test_the_clog_curve_is_found_again_from_one_copy(a: float, b: float) -> None
     risk = risk_of(one)
     assert risk is not None
     for cm3 in (1.0, 25.0, 100.0, 1000.0):
-        assert risk(cm3) == pytest.approx(chance(cm3), rel=1e-6)
+        assert risk.within(cm3) == pytest.approx(chance(cm3), rel=1e-6)
 
 
 def test_a_clog_plot_marks_the_copies_and_is_left_out_where_nothing_is_known() -> None:
     one = candidate(volume_cm3=10.0, grounds=Grounds(clog_per_cm3=0.006))
     plot = clog_plot([one], ["1 m"], quantity=8)
     assert plot is not None
-    assert [n for n, _, _ in plot.marks] == [1, 2, 8]
-    assert plot.curves[0].at[0] == pytest.approx(0.05)
-    assert plot.curves[0].at[-1] == pytest.approx(plot.top)
+    assert [n for n, _ in plot.marks] == [1, 2, 8]
+    assert plot.curves[0].risk.within(10.0) == pytest.approx(0.05)
+    assert plot.curves[0].risk.within(80.0) == pytest.approx(plot.top)
     assert clog_plot([candidate()], ["1 m"], quantity=1) is None
 
 
-def test_the_limits_stand_where_the_curve_has_them() -> None:
-    (plot,) = fit_plots(candidate(fits=(FIT,)), candidate(fits=(replace(FIT, mean_mm=6.05),)))
-    points = [tuple(map(float, p.split())) for p in plot.chosen[1:].split("L")]
-    top = min(points, key=lambda p: p[1])
-    share = (top[0] - plot.lower_x) / (plot.upper_x - plot.lower_x)
-    assert share == pytest.approx((6.02 - 6.0) / 0.075, abs=0.01)
-    assert plot.other
+def test_each_size_stands_beside_the_runner_up_s_prediction_of_it() -> None:
+    other = candidate(fits=(replace(FIT, name="pin"), replace(FIT, mean_mm=6.05)))
+    (plot,) = fit_plots(candidate(fits=(FIT,)), other)
+    assert plot.other is not None
+    assert (plot.chosen.mean_mm, plot.other.mean_mm) == (6.02, 6.05)
+    assert "Choice: 6.02 ± 0.03 mm, conforms 70 %. Second: 6.05" in plot.words
+    assert fit_plots(candidate(fits=(FIT,)), None)[0].other is None
 
 
 def test_each_bore_gets_the_layer_in_which_it_loses_most() -> None:

@@ -261,3 +261,48 @@ def test_expected_times_of_a_kept_machine_do_not_grow_old(shop: Caller, monkeypa
     now = time.time() + 3600.0
     monkeypatch.setattr(shop_pages, "time", SimpleNamespace(time=lambda: now))
     assert done_at() > first
+
+
+# How the floor stands, and where one job stands on it
+
+
+def floor(api: Caller) -> str:
+    return page(api.client, "/regions?of=floor").one("p", data_region="floor").text()
+
+
+def test_one_line_says_how_many_machines_print_stand_idle_and_are_down(shop: Caller) -> None:
+    assert floor(shop) == "Nothing prints now ; 1 has nothing to do."
+    handed_in(shop, "First", "Second")
+    assert floor(shop) == "Nothing prints now ; 1 stands idle though jobs wait there ."
+    taken(shop)
+    assert floor(shop) == "1 of 1 machine prints ."
+    down = {"state": "down", "reason": "belt"}
+    shop.made("/v1/machines", bodies.machine(id="birch", name="Birch"))
+    assert shop.put("/v1/machines/birch/state", down, If_Match="*").status_code == 200
+    assert floor(shop) == "1 of 2 machines print ; 1 is down."
+    assert "1 of 2 machines print" in page(shop.client, "/").one("section", data_region="benches").text()
+
+
+def test_the_shop_says_why_each_job_waits_where_it_does(shop: Caller) -> None:
+    handed_in(shop, "Alone", priority=3)
+    (row,) = page(shop.client, "/").one("section", data_region="bench.alder").one("ol").all("li")
+    assert "0.4 brass, first, Plain PLA, grey: priority 3, no setup before it" in row.text()
+
+
+def test_a_job_s_page_says_on_whose_list_it_is_and_when_it_is_expected(shop: Caller) -> None:
+    first, second = handed_in(shop, "First", "Second")
+    title = page(shop.client, f"/jobs/{second}").one("dl", **{"class": "title-block"})
+    assert title.one("a").get("href") == f"{ALDER}#list"
+    assert "place 2" in title.text()
+    _, expected, earlier, later = (one.get("datetime") for one in title.all("time"))  # the first: handed in
+    assert earlier <= expected <= later
+    taken(shop)
+    printing = page(shop.client, f"/jobs/{first}").one("dl", **{"class": "title-block"}).text()
+    assert "On the list of Alder" in printing
+    assert "Expected to be done" in printing
+    assert "place" not in printing
+
+
+def test_a_job_on_no_list_has_no_place(shop: Caller) -> None:
+    job_id = shop.made("/v1/jobs", bodies.job())["id"]
+    assert "On the list of" not in page(shop.client, f"/jobs/{job_id}").text()

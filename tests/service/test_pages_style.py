@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.pages import wording
-from service.pages.drawing import PARTS_ROOM
-from service.pages.job_view import pace_panel, split_parts
+from service.pages.job_view import pace_plot, split_parts
 from service.pages.wording import hours, machine_time, number, percent, reader_time
 from workers.model.routing import TimeSplit
 
@@ -81,6 +80,4 @@ def test_the_shares_of_the_time_fill_the_bar() -> None:
     parts = split_parts(TimeSplit(melt_h=3, motion_h=1, cooling_h=0, travel_h=0.5, setup_h=0.5))
     assert [p.key for p in parts] == ["melt", "motion", "travel", "setup"]
     assert sum(p.share for p in parts) == pytest.approx(1)
-    bars = pace_panel(parts).bars
-    assert [b.x for b in bars[1:]] == pytest.approx([b.x + b.width for b in bars[:-1]])
-    assert bars[-1].x + bars[-1].width - bars[0].x == pytest.approx(PARTS_ROOM)
+    assert [p.share for p in pace_plot(parts).parts] == [p.share for p in parts]

@@ -11,6 +11,8 @@ from service.pages.wording import number
 from tests.planning.trials import simulated
 from tests.service import trial_bodies as bodies
 from tests.service.page_reader import read
+from tests.service.test_pages import Reader
+from workers.model.trial import MeasureKind
 from workers.planning.trials.analysis import report_of
 
 
@@ -49,7 +51,7 @@ def test_the_report_says_what_the_analysis_says(ended):
 def test_every_drawing_and_picture_can_be_read_without_seeing_it(ended):
     shop, trial_id = ended
     html = shop.get(f"/bore-trials/{trial_id}").text
-    drawings = re.findall(r'<svg class="dots".*?</svg>', html, re.S)
+    drawings = re.findall(r'<svg class="drawn means".*?</svg>', html, re.S)
     assert drawings
     for one in drawings:
         assert 'role="img"' in one
@@ -93,19 +95,50 @@ def test_a_trial_without_results_has_its_plan_and_its_power(api):
     assert "No run has a result yet." in text
     assert "What it can show" in text
     assert "need a change of nozzle" in text
-    assert '<svg class="dots"' not in text
+    assert "drawn means" not in shop.get(f"/bore-trials/{trial['id']}").text
 
 
-def test_drawings_put_every_figure_between_the_ends_of_their_scale():
+def test_the_plots_hold_the_figures_of_the_analysis():
     trial = simulated.with_results(4, effect_mm=0.15)
-    view = trial_view(trial, report_of(trial, {}), simulated.shop())
+    report = report_of(trial, {})
+    view = trial_view(trial, report, simulated.shop())
     assert len(view.plots) == 2
-    for plot in view.plots:
-        assert 2 <= len(plot.ticks) <= 6
-        for mark in plot.marks:
-            assert 200.0 <= mark.low < mark.x < mark.high <= 530.0
-    fit = view.plots[0]
-    assert fit.lower < fit.upper
+    shown = [one for one in report.measures if one.n and one.kind in (MeasureKind.SIZE, MeasureKind.TIME)]
+    for plot, measure in zip(view.plots, shown, strict=True):
+        found = [(one.value, one.low, one.high) for one in plot.means]
+        assert found == [(one.value, one.low, one.high) for one in measure.bores]
+    fit, hours = view.plots
+    assert fit.limits is not None
+    assert fit.limits[0] < fit.limits[1]
+    assert hours.limits is None
     [ribs] = view.series
     assert ribs.grades[0] == "0.8 mm"
     assert {share.word for _, shares in ribs.rows for share in shares} <= {"all", "some", "none"}
+
+
+def test_what_a_new_trial_lacks_is_said_beside_its_fields_and_nothing_typed_is_lost(api):
+    reader = Reader(bodies.two_machines(api))
+    answer = reader.send(
+        "/bore-trials/new", "/bore-trials/new", bores_mm="0.4 wide", machine_ids="alder", replicates="90"
+    )
+    assert answer.status_code == 422
+    page = read(answer.text)
+    alert = page.one("div", role="alert").text()
+    for words in ("Name : this is missing", "Materials : tick at least one", "'wide' is not a number", "1 to 20"):
+        assert words in alert
+    assert "tick at least one" in page.one("p", id="e-material_ids").text()
+    assert page.one("input", id="bores_mm").get("value") == "0.4 wide"
+    assert "checked" in page.one("input", id="machine_ids-alder").attributes
+    assert "Machines :" not in alert
+
+
+def test_what_is_wrong_with_a_run_is_said_with_the_field_s_own_name(api):
+    shop = bodies.two_machines(api)
+    trial = shop.made("/v1/bore-trials", bodies.trial(machine_ids=["alder"], replicates=3))
+    shop.post(f"/v1/bore-trials/{trial['id']}/start")
+    path = f"/bore-trials/{trial['id']}/runs/1"
+    answer = Reader(shop).send(path, path, accepted="yes", print_h="long", **{"size-0": "round"})
+    assert answer.status_code == 422
+    alert = read(answer.text).one("div", role="alert").text()
+    assert "Hours it took : 'long' is not a number" in alert
+    assert "hole 5 : 'round' is not a number" in alert

@@ -1,7 +1,8 @@
 """The child process of the sandbox: one mesh in on standard input, lines of JSON out, then the end.
 
-Input: one line of JSON (the request) and the bytes of the file. Output lines: {"progress": [phase, percent]},
-then one of {"summary": ..., "display": ...}, {"poses": [...], "display": ...}, {"refused": {"slug", "detail"}};
+Input: one line of JSON (the request) and the bytes of the file. Output lines: {"progress": [phase, percent]}, the first
+as soon as limits count, then one of {"summary": ..., "display": ...}, {"poses": [...], "display": ...},
+{"refused": {"slug", "detail"}};
 display: what the part looks like, as base64, where it was asked for.
 """
 
@@ -29,9 +30,12 @@ _PR_SET_PDEATHSIG = 1
 
 def main() -> int:
     """Reads the request, bounds this process, answers. Returns the exit code."""
+    from workers.geometry.compiled import compile_all
+
     out = _private_output()
     request = json.loads(sys.stdin.buffer.readline())
     limits = from_plain(request["limits"], MeshLimits)
+    compile_all()  # first, so that no limit of a mesh bears it
     _bound(limits)
     try:
         _answer(out, _analysed(request, limits, out))
@@ -80,6 +84,7 @@ def _analysed(request: dict[str, Any], limits: MeshLimits, out: BinaryIO) -> dic
     def progress(phase: str, percent: float) -> None:
         _answer(out, {"progress": [phase, percent]})
 
+    progress("load", 0.0)
     data = sys.stdin.buffer.read()
     look = _Look()
     options = {"fmt": request["fmt"], "unit": request["unit"], "limits": limits, "progress": progress}

@@ -1,42 +1,20 @@
-"""Connected components of a graph, without the second that importing a sparse-matrix library takes."""
+"""Connected components of a graph by joining sets (Tarjan 1975): 10 ms a million links, compiled."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from workers.geometry.mesh import Ints
-
-_MANY = 300_000  # links; from here on the library's own search is quicker, its import included
+from workers.geometry.mesh import Bools, Ints
 
 
 def components(count: int, one: Ints, two: Ints) -> Ints:
     """(count,) the component of each node, numbered by their first nodes; one and two (e,) are the linked nodes."""
-    if len(one) > _MANY:
-        return _by_library(count, one, two)
-    root = np.arange(count)
-    while len(one):
-        one, two = root[one], root[two]
-        apart = one != two
-        one, two = one[apart], two[apart]
-        np.minimum.at(root, np.maximum(one, two), np.minimum(one, two))
-        root = _settled(root)
-    return np.asarray(np.unique(root, return_inverse=True)[1])
+    every = np.ones(count, dtype=np.bool_)
+    return patches(one, two, np.ones(len(one), dtype=np.bool_), every)
 
 
-def _settled(root: Ints) -> Ints:
-    """Every node pointing to the end of its chain."""
-    while True:
-        further = root[root]
-        if np.array_equal(further, root):
-            return root
-        root = further
+def patches(one: Ints, two: Ints, linked: Bools, nodes: Bools) -> Ints:
+    """(n,) the component of each of ``nodes`` under the ``linked`` edges (e,) between them; -1 for the others."""
+    from workers.geometry.joined_sets import joined
 
-
-def _by_library(count: int, one: Ints, two: Ints) -> Ints:
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    graph: Any = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1])
+    return np.asarray(joined(one, two, linked, nodes))

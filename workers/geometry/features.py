@@ -8,10 +8,10 @@ from workers.geometry.finds import Found
 from workers.geometry.flats import flats_of
 from workers.geometry.mesh import TriangleMesh
 from workers.geometry.rounds import axis_kind, rounds_of
-from workers.geometry.walls import Surface
+from workers.geometry.walls import Surface, whole_walls
 from workers.model.part import Feature, FeatureKind
 
-# As far as was measured: 4 s of CPU on a lattice, 5 ms a hole on a perforated plate.
+# As far as was measured: 0.8 s of CPU on a lattice of 919,000, 0.8 ms a hole on a perforated plate.
 MOST_TRIANGLES = 1_000_000
 _ORDER = {kind: i for i, kind in enumerate(FeatureKind)}
 
@@ -21,8 +21,9 @@ def features_of(surface: Surface) -> tuple[Feature, ...]:
     found: list[Found] = []
     if len(surface.areas) <= MOST_TRIANGLES:
         axes = surface.axes()
-        rounds = rounds_of(surface, axes)
-        found = [*rounds, *flats_of(surface, axes, rounds)]
+        whole = whole_walls(surface, axes)
+        rounds = rounds_of(surface, axes, whole)
+        found = [*rounds, *flats_of(whole, rounds)]
     return (*_named(sorted(found, key=_rank)), *_lengths(surface.mesh))
 
 

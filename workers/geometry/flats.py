@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 
 from workers.geometry.finds import Finds, Found
 from workers.geometry.mesh import Floats
 from workers.geometry.rounds import is_through
-from workers.geometry.walls import Surface, Wall, walls
+from workers.geometry.walls import Wall
 from workers.model.part import FeatureKind
 
 _OFF_MM = 0.03
@@ -24,15 +25,13 @@ _LEAST_PAIR = 0.12  # half of the wall in eight sides, less a little
 Side = tuple[float, float, float]  # azimuth of the normal, place along it, area
 
 
-def flats_of(surface: Surface, axes: list[Floats], taken: list[Found]) -> list[Found]:
-    """Flat-sided holes (4, 6 or 8 equal sides) and slots around the given axes that no round hole took."""
+def flats_of(whole: Iterable[Wall], taken: list[Found]) -> list[Found]:
+    """Flat-sided holes (4, 6 or 8 equal sides) and slots that no round hole took, among walls that go on over edges."""
     found, rounds = Finds(taken), Finds(taken)
-    every = np.ones(len(surface.turn_cos), dtype=bool)
-    for axis in axes:
-        for wall in walls(surface, axis, every):
-            one = None if not _has_opposite_sides(wall) or _is_taken(wall, rounds) else _inward(wall)
-            if one is not None and not found.know(one):
-                found.add(one)
+    for wall in whole:
+        one = None if not _has_opposite_sides(wall) or _is_taken(wall, rounds) else _inward(wall)
+        if one is not None and not found.know(one):
+            found.add(one)
     return found.every[len(taken) :]
 
 
@@ -54,11 +53,12 @@ def _is_taken(wall: Wall, taken: Finds) -> bool:
 
 
 def _inward(wall: Wall) -> Found | None:
-    if wall.widest_gap() > math.radians(100.0):
+    span = wall.span
+    if span is None or wall.widest_gap > math.radians(100.0) or not _keeps_to_hull(wall, span[1] - span[0]):
         return None
     middle = (wall.flat.min(axis=0) + wall.flat.max(axis=0)) / 2
-    sides, span = _sides(wall, middle), wall.span()
-    if span is None or not 4 <= len(sides) <= _MOST_SIDES or not _looks_in(wall, middle, sides, span[1] - span[0]):
+    sides = _sides(wall, middle)
+    if not 4 <= len(sides) <= _MOST_SIDES or not _looks_in(wall, middle, sides):
         return None
     flats = _large(sides)
     size = _across(flats)
@@ -83,31 +83,26 @@ def _sides(wall: Wall, middle: Floats) -> list[Side]:
     Each group is what turns at most 1.5 degrees from its largest face: the fine facets of a rounded corner are
     not drawn into the flat that they lead up to.
     """
+    from workers.geometry.rings import gathered_sides
+
     turn = np.arctan2(wall.facing[:, 1], wall.facing[:, 0])
-    place = ((wall.middles - middle) * wall.facing).sum(axis=1)
-    left = np.argsort(-wall.areas, kind="stable")
+    place = np.einsum("ij,ij->i", wall.middles - middle, wall.facing)
     weighty = 1e-3 * float(wall.areas.sum())
-    sides: list[Side] = []
-    while len(left) and len(sides) <= _MOST_SIDES:
-        off = (turn[left] - turn[left[0]] + math.pi) % (2 * math.pi) - math.pi
-        like = np.abs(off) <= _SAME_TURN / 2
-        faces, azimuth = left[like], float(turn[left[0]] + np.average(off[like], weights=wall.areas[left[like]]))
-        left = left[~like]
-        by_place = faces[np.argsort(place[faces])]
-        for one in np.split(by_place, np.flatnonzero(np.diff(place[by_place]) > _OFF_MM) + 1):
-            w = wall.areas[one]
-            if w.sum() > weighty:
-                sides.append((azimuth, float(np.average(place[one], weights=w)), float(w.sum())))
-    return sides
+    orders = np.argsort(-wall.areas, kind="stable"), np.argsort(place, kind="stable")
+    sides = gathered_sides(turn, place, wall.areas, *orders, _SAME_TURN / 2, _OFF_MM, weighty, _MOST_SIDES)
+    return [(float(t), float(p), float(a)) for t, p, a in sides]
 
 
-def _looks_in(wall: Wall, middle: Floats, sides: list[Side], length: float) -> bool:
-    """Whether the outline is convex, no longer than its hull, and every corner lies in front of its large sides."""
+def _keeps_to_hull(wall: Wall, length: float) -> bool:
+    """Whether the outline is no longer than its convex hull."""
     import shapely
 
-    around = shapely.MultiPoint(wall.flat).convex_hull.length
-    if float(wall.areas.sum()) > _LONGER * around * length:
-        return False
+    around = float(shapely.convex_hull(shapely.linestrings(wall.flat)).length)
+    return float(wall.areas.sum()) <= _LONGER * around * length
+
+
+def _looks_in(wall: Wall, middle: Floats, sides: list[Side]) -> bool:
+    """Whether every corner lies in front of the large sides: the outline is convex, and is looked at from inside."""
     most = max(s[2] for s in sides)
     large = [s for s in sides if s[2] >= _LARGE_SHARE * most]
     normals = np.array([(math.cos(t), math.sin(t)) for t, _, _ in large])

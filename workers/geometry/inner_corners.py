@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 
 from workers.geometry.layers import LayerCurveSet
 from workers.geometry.mesh import Floats
-from workers.geometry.sections import outline
 
 _FINE_MM = 2.0  # a larger radius is rounded by no bead
 _MOST_LAYERS = 8
@@ -29,19 +27,9 @@ def tightest_corner_mm(layers: LayerCurveSet) -> float | None:
     """The smallest inner corner radius under 2 mm, of the layers computed (eight at most); None where there is none."""
     slabs = sorted(layers.done)
     some = slabs[:: max(1, -(-len(slabs) // _MOST_LAYERS))]
-    outlines = (outline(layers.solid, float(layers.slabs.z[k])) for k in some)
-    radii = [radius for shape in outlines for ring in _rings(shape) for radius in inner_radii(ring)]
+    radii = [radius for k in some for ring in layers.slabs.rings(k) for radius in inner_radii(ring)]
     tightest = min(radii, default=_FINE_MM)
     return round(tightest, 3) if tightest < _FINE_MM else None
-
-
-def _rings(shape: Any) -> Iterator[Floats]:
-    """(k, 2) points of each ring, the first not repeated, material to the left."""
-    import shapely
-
-    for part in shapely.get_parts(shapely.orient_polygons(shape)):
-        for ring in (part.exterior, *part.interiors):
-            yield shapely.get_coordinates(ring)[:-1]
 
 
 def inner_radii(ring: Floats) -> Iterator[float]:

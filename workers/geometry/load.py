@@ -9,7 +9,7 @@ import numpy as np
 from workers.geometry import text_formats
 from workers.geometry.errors import MeshRefusedError, MeshTooLargeError
 from workers.geometry.limits import MIB, UNIT_MM, MeshLimits
-from workers.geometry.mesh import Floats, TriangleMesh, merged
+from workers.geometry.mesh import Points, TriangleMesh, merged
 from workers.geometry.sniff import sniffed_format
 from workers.model.errors import InvalidError
 
@@ -35,6 +35,7 @@ def load_mesh(data: bytes, *, fmt: str | None, unit: str, limits: MeshLimits | N
             f"The file has {len(data) / MIB:.1f} MiB; the limit is {limits.upload_bytes / MIB:g} MiB."
         )
     kind = sniffed_format(data, fmt)
+    points: Points
     if kind == "3mf":
         from workers.geometry.threemf import read_3mf
 
@@ -53,18 +54,23 @@ def _unit_mm(unit: str) -> float:
 
 
 def _checked(
-    points: Floats, faces: np.ndarray, scale: float, notes: tuple[str, ...], limits: MeshLimits
+    points: Points, faces: np.ndarray, scale: float, notes: tuple[str, ...], limits: MeshLimits
 ) -> TriangleMesh:
     """Finite, of a sane size, merged, and without triangles that have lost a corner."""
     if not len(faces):
         raise MeshRefusedError("The file holds no triangles.")
-    bad = ~np.isfinite(points).all(axis=1)
-    if bad.any():
+    if not np.isfinite(points).all():
+        bad = ~np.isfinite(points).all(axis=1)
         raise MeshRefusedError(
             f"{int(bad.sum()):,} vertices are not finite numbers; the first is number {int(bad.argmax()) + 1:,}."
         )
-    vertices, faces = merged(points * scale, faces)
-    lost = (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
+    if points.dtype == np.float32:  # what differs in single precision differs in millimetres too
+        vertices, faces = merged(points, faces)
+        vertices *= scale
+    else:
+        vertices, faces = merged(points * scale, faces)
+    a, b, c = faces.T
+    lost = (a == b) | (b == c) | (c == a)
     if lost.all():
         raise MeshRefusedError("Every triangle of the file is degenerate (two of its corners coincide).")
     if lost.any():

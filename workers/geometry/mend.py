@@ -7,6 +7,7 @@ shell turned inward inside a body is a cavity; one turned outward inside a body 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from workers.geometry.closing import covered, joined_corners, one_winding, without_doubles
 from workers.geometry.errors import MeshNotSolidError
 from workers.geometry.mesh import Floats, Ints, TriangleMesh, face_normals
-from workers.geometry.shells import are_apart
+from workers.geometry.shells import Shell, are_apart, shells_of
 from workers.model.part import Trust
 
 # Covers of up to this share of the surface leave the shape what it was; above it they are a guess.
@@ -29,7 +30,7 @@ WELD_SHARES = (1e-6, 1e-5)
 _MOST_PAIRWISE = 3_000
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Solid:
     """A closed body of manifold3d, with how it came about. Lengths in mm."""
 
@@ -41,15 +42,15 @@ class Solid:
     hints: tuple[str, ...] = ()
     trust: Trust = Trust.FULL
 
-    @property
+    @cached_property
     def volume_mm3(self) -> float:
         return float(self.body.volume())
 
-    @property
+    @cached_property
     def area_mm2(self) -> float:
         return float(self.body.surface_area())
 
-    @property
+    @cached_property
     def extents_mm(self) -> tuple[float, float, float]:
         x0, y0, z0, x1, y1, z1 = self.body.bounding_box()
         return (x1 - x0, y1 - y0, z1 - z0)
@@ -58,7 +59,7 @@ class Solid:
         """The surface as it now is."""
         mesh = self.body.to_mesh64()
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
-        return TriangleMesh(vertices, np.asarray(mesh.tri_verts).astype(np.int64))
+        return TriangleMesh(vertices, np.asarray(mesh.tri_verts, dtype=np.int64))
 
     def turned(self, rotation: Floats) -> Solid:
         """The same solid in another pose, (3, 3) rotation, standing at z = 0."""
@@ -138,18 +139,22 @@ def _covered(vertices: Floats, faces: Ints, surface: float, said: list[str]) -> 
 
 def _united(solid: Solid) -> Solid:
     """Separate shells put together by the policy above; inside-out ones turned."""
-    shells = [shell for shell in solid.body.decompose() if not _is_flat(shell)]
-    if not shells:
+    shells = shells_of(solid.triangles())
+    firm = [s for s in shells if not _is_flat(s.volume_mm3, s.area_mm2)]
+    if not firm:
         raise MeshNotSolidError("The triangles enclose no volume: a flat or open surface has no solid.")
     if len(shells) == 1:
-        return _outward(solid, shells[0])
-    if all(s.volume() > 0 for s in shells) and (not _boxes_meet(shells) or are_apart(shells)):
-        return replace(solid, bodies=len(shells))
-    return _stacked(solid, sorted(shells, key=lambda s: -abs(s.volume())))
+        return _outward(solid, solid.body)
+    if len(firm) > 1 and all(s.volume_mm3 > 0 for s in firm) and (not _boxes_meet(firm) or are_apart(firm)):
+        return replace(solid, bodies=len(firm))
+    bodies = [body for body in solid.body.decompose() if not _is_flat(body.volume(), body.surface_area())]
+    if len(bodies) == 1:
+        return _outward(solid, bodies[0])
+    return _stacked(solid, sorted(bodies, key=lambda s: -abs(s.volume())))
 
 
-def _is_flat(body: Any) -> bool:
-    return bool(abs(body.volume()) <= FLAT * body.surface_area() ** 1.5)
+def _is_flat(volume_mm3: float, area_mm2: float) -> bool:
+    return bool(abs(volume_mm3) <= FLAT * area_mm2**1.5)
 
 
 def _outward(solid: Solid, shell: Any) -> Solid:
@@ -208,18 +213,18 @@ def _inverted(body: Any) -> Any:
     return turned
 
 
-def _boxes_meet(shells: list[Any]) -> bool:
+def _boxes_meet(shells: list[Shell]) -> bool:
     """Whether any two boxes overlap; taken as yes for very many shells."""
     if len(shells) > _MOST_PAIRWISE:
         return True
-    boxes = np.array([s.bounding_box() for s in shells])
+    boxes = np.array([s.box for s in shells])
     low, high = boxes[:, :3], boxes[:, 3:]
     meets = np.all((low[:, None] < high[None]) & (low[None] < high[:, None]), axis=2)
     return bool(meets.sum() > len(shells))
 
 
 def _refuse_flat(solid: Solid) -> None:
-    if solid.volume_mm3 <= 0 or _is_flat(solid.body):
+    if solid.volume_mm3 <= 0 or _is_flat(solid.volume_mm3, solid.area_mm2):
         raise MeshNotSolidError(
             f"The triangles enclose {solid.volume_mm3:.3g} mm3 under {solid.area_mm2:.4g} mm2 of surface: "
             "that is no solid."

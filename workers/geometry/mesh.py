@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-_MIX = tuple(np.uint64(k) for k in (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9))
+Bools = NDArray[np.bool_]
+Points = NDArray[np.floating[Any]]  # of the precision in which a file has them
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +27,11 @@ class TriangleMesh:
     notes: tuple[str, ...] = ()
     hints: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        """In one layout of memory, as compiled code asks for it."""
+        object.__setattr__(self, "vertices", np.require(self.vertices, np.float64, ("C", "W")))
+        object.__setattr__(self, "faces", np.require(self.faces, np.int64, ("C", "W")))
+
     @property
     def corners(self) -> Floats:
         """(m, 3, 3): the three corners of each triangle."""
@@ -35,7 +40,18 @@ class TriangleMesh:
     @cached_property
     def normals_areas(self) -> tuple[Floats, Floats]:
         """Of the faces, as ``face_normals`` gives them."""
-        return face_normals(self.corners)
+        from workers.geometry.facets import normals_areas
+
+        normals, areas = normals_areas(self.vertices, self.faces)
+        return np.asarray(normals), np.asarray(areas)
+
+    @cached_property
+    def z_spans(self) -> tuple[Floats, Floats]:
+        """(m,) the lowest and (m,) the highest z of each face, mm."""
+        from workers.geometry.facets import z_spans
+
+        low, high = z_spans(self.vertices, self.faces)
+        return np.asarray(low), np.asarray(high)
 
     def corners_of(self, faces: Ints) -> Floats:
         """(k, 3, 3): the corners of some triangles."""
@@ -47,42 +63,20 @@ class TriangleMesh:
         return np.array([np.ptp(self.vertices[:, k]) for k in range(3)])
 
 
-def merged(points: Floats, faces: Ints) -> tuple[Floats, Ints]:
-    """The same triangles with exactly equal points made one, in order of first use.
+def merged(points: Points, faces: Ints) -> tuple[Floats, Ints]:
+    """The same triangles with exactly equal points made one, in order of first use, in double precision.
 
     Keeping the order of the file keeps neighbours near in memory: the solid is then built twice as fast.
     """
-    flat = points[faces.ravel()] + 0.0  # -0.0 becomes 0.0
-    keys = _row_keys(flat)
-    order = np.argsort(keys)
-    ranked = keys[order]
-    fresh = np.concatenate([[True], ranked[1:] != ranked[:-1]])
-    first = np.minimum.reduceat(order, np.flatnonzero(fresh))
-    by_first = np.argsort(first)
-    label = np.empty(len(first), dtype=np.int64)
-    label[by_first] = np.arange(len(first))
-    inverse = np.empty(len(order), dtype=np.int64)
-    inverse[order] = label[np.cumsum(fresh) - 1]
-    vertices = flat[first[by_first]]
-    if not np.array_equal(vertices[inverse], flat):  # two points with one key: the slow way is exact
-        vertices, inverse = np.unique(flat, axis=0, return_inverse=True)
-    return vertices, inverse.reshape(-1, 3)
+    from workers.geometry.equal_points import first_uses
 
-
-def _row_keys(rows: Floats) -> NDArray[Any]:
-    """A 64-bit key a row: equal rows have equal keys (unequal ones nearly never; the caller compares)."""
-    bits = np.ascontiguousarray(rows).view(np.uint64)
-    keys = bits[:, 0] * _MIX[0]
-    keys ^= (bits[:, 1] ^ (bits[:, 1] >> np.uint64(29))) * _MIX[1]
-    keys ^= (bits[:, 2] ^ (bits[:, 2] >> np.uint64(31))) * _MIX[2]
-    return keys ^ (keys >> np.uint64(32))
+    plain = np.ascontiguousarray(points) + points.dtype.type(0)  # -0.0 becomes 0.0
+    bits = plain.view(np.uint32 if plain.dtype == np.float32 else np.uint64)
+    first, told = first_uses(bits, np.require(faces, np.int64, ("C", "W")))
+    return plain[first].astype(np.float64), np.asarray(told)
 
 
 def face_normals(corners: Floats) -> tuple[Floats, Floats]:
-    """Unit normals (m, 3), zero for a degenerate triangle, and areas (m,) in mm^2."""
-    a, b = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    cross = np.empty_like(a)
-    for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
-        cross[:, i] = a[:, j] * b[:, k] - a[:, k] * b[:, j]
-    length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
-    return cross / np.where(length > 0, length, 1.0)[:, None], length / 2
+    """Unit normals (m, 3), zero for a degenerate triangle, and areas (m,) in mm^2, of corners (m, 3, 3)."""
+    loose = TriangleMesh(np.ascontiguousarray(corners).reshape(-1, 3), np.arange(3 * len(corners)).reshape(-1, 3))
+    return loose.normals_areas

@@ -9,7 +9,7 @@ and wider facets is known by its corners: all still on one circle, and spaced as
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,22 +36,21 @@ _COVERED = 0.9  # of its cylinder by a wall between fillets
 _LEAST_MM = 0.3  # a smaller circle is below what any bead resolves
 
 
-def rounds_of(surface: Surface, axes: list[Floats]) -> list[Found]:
-    """All round holes and bosses around the given axes."""
+def rounds_of(surface: Surface, axes: list[Floats], whole: Iterable[Wall]) -> list[Found]:
+    """All round holes and bosses around the given axes; whole: the walls that go on over edges of any turn."""
     found = Finds()
     smooth = surface.turn_cos > SMOOTH_COS
     taken = np.zeros(len(surface.areas), dtype=bool)
     for axis in axes:
         for wall in walls(surface, axis, smooth):
-            one = _round(wall) or _round(wall.straightened()) or _round(wall.upright())
+            one = _sharp_ended(wall) or _filleted(wall)
             if one is not None:
                 taken[wall.faces] = True
                 _keep(found, one)
-    for axis in axes:
-        for wall in walls(surface, axis, np.ones(len(smooth), dtype=bool)):
-            one = None if taken[wall.faces].any() else _thinned(wall)
-            if one is not None:
-                _keep(found, one)
+    for wall in whole:
+        one = None if taken[wall.faces].any() else _thinned(wall)
+        if one is not None:
+            _keep(found, one)
     return found.every
 
 
@@ -60,8 +59,21 @@ def _keep(found: Finds, one: Found) -> None:
         found.add(one)
 
 
+def _sharp_ended(wall: Wall) -> Found | None:
+    """A wall that is one as it stands, or around the axis that it shows itself."""
+    return (_round(wall) or _round(wall.straightened())) if wall.meets_sharp else None
+
+
+def _filleted(wall: Wall) -> Found | None:
+    """A wall that is one without its fillets: they are asked for last, since most are no rings by then."""
+    bare = wall.upright()
+    if bare is None or bare.widest_gap > _WIDEST_GAP or not wall.has_fillets():
+        return None
+    return _round(bare)
+
+
 def _round(wall: Wall | None) -> Found | None:
-    if wall is None or wall.widest_gap() > _WIDEST_GAP:
+    if wall is None or wall.widest_gap > _WIDEST_GAP or wall.span is None:
         return None
     ring = _Ring.of(wall)
     if abs(ring.lean) < 0.85 or not ring.is_round() or (wall.flared and ring.off > ring.room()):
@@ -71,7 +83,7 @@ def _round(wall: Wall | None) -> Found | None:
 
 def _thinned(wall: Wall) -> Found | None:
     """A circle whose corners stayed where they were when others were taken away."""
-    if wall.widest_gap() > _THINNED_GAP:
+    if wall.widest_gap > _THINNED_GAP or wall.span is None:
         return None
     centre, radius = fitted_circle(wall.flat)
     if not lost_corners(wall.flat - centre, radius):
@@ -81,7 +93,7 @@ def _thinned(wall: Wall) -> Found | None:
 
 
 def _found(wall: Wall, ring: _Ring, radius: float) -> Found | None:
-    span = wall.span()
+    span = wall.span
     if 2 * ring.radius < _LEAST_MM or span is None:
         return None
     if wall.flared and wall.areas.sum() < _COVERED * 2 * math.pi * radius * (span[1] - span[0]):
@@ -119,17 +131,23 @@ class _Ring:
 
     @classmethod
     def of(cls, wall: Wall) -> _Ring:
+        from workers.geometry.rings import nearest_edge
+
         centre, radius = fitted_circle(wall.flat)
-        off = float(np.quantile(np.abs(np.linalg.norm(wall.flat - centre, axis=1) - radius), 0.95))
-        outward = ((wall.middles - centre) * wall.facing).sum(axis=1)
+        x, y = centre
+        off = _quantile(np.sort(np.abs(np.hypot(*(wall.flat - centre).T) - radius)), 0.95)
+        outward = np.einsum("ij,ij->i", wall.middles - centre, wall.facing)
+        outwards = float(outward @ wall.areas / wall.areas.sum())
         facets, unevenness = _facets(wall, centre)
+        mesh, room = wall.surface.mesh, max(2 * off, _OFF_MM)
+        nearest = nearest_edge(wall.faces, mesh.faces, mesh.vertices, wall.plane, x, y, radius, room)
         return cls(
             centre,
             radius,
             off,
-            _nearest(wall, centre, radius, max(2 * off, _OFF_MM)),
-            abs(float(np.average(outward, weights=wall.areas))),
-            float(np.average(outward, weights=wall.areas)) / max(radius, 1e-9),
+            float(nearest),
+            abs(outwards),
+            outwards / max(radius, 1e-9),
             facets,
             unevenness,
         )
@@ -159,12 +177,11 @@ class _Ring:
 
 
 def fitted_circle(points: Floats) -> tuple[Floats, float]:
-    """Centre and radius of the least-squares circle (Kasa 1976: linear in centre and r^2 - |c|^2)."""
-    middle = points.mean(axis=0)
-    local = points - middle
-    design = np.column_stack([2 * local, np.ones(len(local))])
-    (x, y, rest), *_ = np.linalg.lstsq(design, (local**2).sum(axis=1), rcond=None)
-    return middle + np.array([x, y]), math.sqrt(max(float(rest + x * x + y * y), 0.0))
+    """Centre and radius of the least-squares circle."""
+    from workers.geometry.rings import fitted
+
+    x, y, radius = fitted(points)
+    return np.array([x, y]), float(radius)
 
 
 def _facets(wall: Wall, centre: Floats) -> tuple[int, float]:
@@ -184,14 +201,23 @@ def _corners(turn: Floats) -> tuple[int, float]:
     if len(turn) < 3:
         return 3, 0.0
     turn = np.sort(turn)
-    gaps = np.diff(np.append(turn, turn[0] + 2 * math.pi))
-    real = gaps[gaps > 0.1 * gaps.max()]
-    usual = float(np.median(real))
-    within = real[real <= 1.8 * usual]
-    unevenness = float(within.std() / within.mean())
-    if gaps.max() > 1.8 * usual:
+    gaps = np.sort(np.append(np.diff(turn), turn[0] + 2 * math.pi - turn[-1]))
+    widest = float(gaps[-1])
+    real = gaps[np.searchsorted(gaps, 0.1 * widest, side="right") :]
+    usual = _quantile(real, 0.5)
+    within = real[: np.searchsorted(real, 1.8 * usual, side="right")]
+    mean = float(within.sum()) / len(within)
+    unevenness = math.sqrt(float(((within - mean) ** 2).sum()) / len(within)) / mean
+    if widest > 1.8 * usual:
         return max(round(2 * math.pi / usual), 3), unevenness
-    return max(int((gaps > 0.3 * gaps.max()).sum()), 3), unevenness
+    return max(len(gaps) - int(np.searchsorted(gaps, 0.3 * widest, side="right")), 3), unevenness
+
+
+def _quantile(rising: Floats, share: float) -> float:
+    """Of values in order, as numpy's, without the price of its generality on a few of them."""
+    place = share * (len(rising) - 1)
+    low, high = float(rising[int(place)]), float(rising[min(int(place) + 1, len(rising) - 1)])
+    return low + (high - low) * (place - int(place))
 
 
 def lost_corners(arms: Floats, radius: float) -> bool:
@@ -209,32 +235,12 @@ def lost_corners(arms: Floats, radius: float) -> bool:
     return bool((np.abs(gaps[shifts] - gaps).max(axis=1) > _ALIKE).all())
 
 
-def _nearest(wall: Wall, centre: Floats, radius: float, room: float) -> float:
-    """Distance from the axis to the nearest edge whose ends lie on the circle, give or take ``room``, mm."""
-    corners = wall.surface.mesh.corners_of(wall.faces) @ wall.plane - centre
-    on = np.abs(np.linalg.norm(corners, axis=2) - radius) <= room
-    nearest = radius
-    for one, two in ((0, 1), (1, 2), (2, 0)):
-        both = on[:, one] & on[:, two]
-        if both.any():
-            nearest = min(nearest, float(_to_origin(corners[both, one], corners[both, two]).min()))
-    return nearest
-
-
-def _to_origin(one: Floats, two: Floats) -> Floats:
-    """Distance of each segment (k, 2) to (k, 2) from the origin."""
-    step = two - one
-    length2 = np.maximum((step**2).sum(axis=1), 1e-18)
-    share = np.clip(-(one * step).sum(axis=1) / length2, 0.0, 1.0)
-    return np.asarray(np.linalg.norm(one + share[:, None] * step, axis=1))
-
-
 def is_through(wall: Wall) -> bool:
     """Whether both ends are open: the faces beyond the rim lie behind the wall, not before it as a floor does."""
-    own, beyond, edge = wall.ends
-    surface = wall.surface
-    rim = surface.mesh.vertices[surface.neighbours[2][edge]].mean(axis=1)
-    ahead = np.einsum("ij,ij->i", surface.mesh.corners_of(beyond).mean(axis=1) - rim, surface.normals[own])
+    from workers.geometry.rims import heights_beyond
+
+    surface, mesh = wall.surface, wall.surface.mesh
+    ahead = heights_beyond(*wall.ends, surface.neighbours[2], mesh.faces, mesh.vertices, surface.normals)
     place, length, sharp = wall.rim
     sharp = sharp | wall.flared
     middle = (wall.along.min() + wall.along.max()) / 2

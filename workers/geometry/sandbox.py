@@ -12,7 +12,7 @@ import time
 from base64 import b64decode
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from workers.geometry.child import memory_detail
 from workers.geometry.errors import (
@@ -25,18 +25,21 @@ from workers.geometry.errors import (
 )
 from workers.geometry.limits import MIB, MeshLimits
 from workers.geometry.orientation import Pose
-from workers.geometry.summary import Progress
 from workers.geometry.warm import Child, WarmChild, WarmServer
 from workers.model.codec import from_plain, to_plain
 from workers.model.errors import InvalidError
 from workers.model.part import GeometrySummary
+
+if TYPE_CHECKING:
+    from workers.geometry.summary import Progress
 
 KeepDisplay = Callable[[bytes], None]
 _MOST_OUTPUT = 64 * MIB
 _READ = 1 << 16
 _TIME_SIGNALS = (-14, -24)  # SIGALRM, SIGXCPU
 _warm: WarmServer | None = None
-_KEPT_ENVIRONMENT = ("PATH", "LANG", "LC_ALL", "TMPDIR", "HOME", "LD_LIBRARY_PATH", "VIRTUAL_ENV")
+_KEPT_ENVIRONMENT = ("PATH", "LANG", "LC_ALL", "TMPDIR", "HOME", "LD_LIBRARY_PATH", "VIRTUAL_ENV", "NUMBA_CACHE_DIR")
+_START_S = 120.0  # until a child has all imported, and its kernels compiled if need be
 
 
 def run_summary(
@@ -87,9 +90,8 @@ def _run(
         )
     request = {"fmt": fmt, "unit": unit, "limits": to_plain(limits), "poses": poses}
     request["display"] = keep_display is not None
-    deadline = time.monotonic() + limits.seconds
     with _scratch() as errors, _child(request, data, errors) as child:
-        for message in _messages(child, deadline, limits):
+        for message in _messages(child, limits):
             if "progress" in message:
                 if progress:
                     progress(*message["progress"])
@@ -160,10 +162,10 @@ def _environment() -> dict[str, str]:
     return {**kept, **single, "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path)}
 
 
-def _messages(child: Child, deadline: float, limits: MeshLimits) -> Iterator[dict[str, Any]]:
-    """The child's lines until it ends. Raises MeshTimeError at the deadline."""
+def _messages(child: Child, limits: MeshLimits) -> Iterator[dict[str, Any]]:
+    """The child's lines until it ends. Raises MeshTimeError when it takes longer from its first line on."""
     assert child.stdout is not None  # nosec B101  # for the types: PIPE was asked for
-    waiting, total = b"", 0
+    waiting, total, deadline = b"", 0, time.monotonic() + _START_S + limits.seconds
     with selectors.DefaultSelector() as selector:
         selector.register(child.stdout, selectors.EVENT_READ)
         while True:
@@ -173,6 +175,8 @@ def _messages(child: Child, deadline: float, limits: MeshLimits) -> Iterator[dic
             block = os.read(child.stdout.fileno(), _READ)
             if not block:
                 return
+            if not total:
+                deadline = time.monotonic() + limits.seconds
             total += len(block)
             if total > _MOST_OUTPUT:
                 raise MeshCrashedError(f"The analysis wrote more than {_MOST_OUTPUT / MIB:g} MiB.")

@@ -9,9 +9,13 @@ from typing import Any
 
 import numpy as np
 
+from workers.geometry.cuts import THINNED_MM, Cuts, nested, outline_of
 from workers.geometry.mend import Solid
 from workers.geometry.mesh import Floats, TriangleMesh
+from workers.model.errors import InvalidError
 from workers.model.part import SectionProfile
+
+__all__ = ["THINNED_MM", "Slabs", "horizontal_levels", "nested", "outline", "profile_of", "same_runs", "slabs_of"]
 
 MOST_SLABS = 200
 _THREADS = 2
@@ -24,15 +28,14 @@ _LEVEL_MM = 0.01
 _LEVEL_SHARE = 0.005
 # Neighbouring sections are the same when area and perimeter agree to this share.
 _SAME = 2e-4
-# Outlines are thinned by this before offsetting: 1/100 of the narrowest bead.
-THINNED_MM = 0.001
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Slabs:
     """The part cut into slabs, none of which holds a horizontal face: all (n,), heights in mm.
 
-    zone counts the horizontal faces below; perimeter in mm, area in mm^2.
+    zone counts the horizontal faces below; perimeter in mm, area in mm^2. cuts: the sections themselves, where a
+    solid was cut.
     """
 
     z: Floats
@@ -42,6 +45,24 @@ class Slabs:
     perimeter: Floats
     islands: np.ndarray
     contours: np.ndarray
+    cuts: Cuts | None = None
+
+    def rings(self, k: int, thinned_mm: float = THINNED_MM) -> list[Floats]:
+        """The thinned outline of section k: outer rings counter-clockwise, holes clockwise, each (m, 2).
+
+        In mm, the first corner not repeated. No ring crosses or touches itself, none crosses another. Made anew at
+        each call, which several threads may make at once.
+        """
+        return self._cuts().rings(k, thinned_mm)
+
+    def outline(self, k: int, thinned_mm: float = THINNED_MM) -> Any:
+        """The same as a valid shapely polygon or multipolygon."""
+        return self._cuts().outline(k, thinned_mm)
+
+    def _cuts(self) -> Cuts:
+        if self.cuts is None:
+            raise InvalidError("These slabs are figures alone: no solid was cut for them.")
+        return self.cuts
 
     @property
     def volume(self) -> float:
@@ -87,8 +108,9 @@ def slabs_of(solid: Solid, mesh: TriangleMesh, most: int = MOST_SLABS) -> Slabs:
         heights.append(np.linspace(low, high, count + 1))
         zone.append(np.full(count, i))
     z = np.concatenate([(h[1:] + h[:-1]) / 2 for h in heights])
+    cuts = Cuts(solid.body, z)
     with ThreadPoolExecutor(_THREADS) as pool:  # slicing lets go of the interpreter's lock
-        measures = np.array(list(pool.map(lambda at: _measures(solid.body.slice(float(at))), z))).reshape(-1, 4)
+        measures = np.array(list(pool.map(lambda k: _measures(cuts.cut(k)), range(len(z))))).reshape(-1, 4)
     return Slabs(
         z=z,
         dz=np.concatenate([np.diff(h) for h in heights]),
@@ -97,6 +119,7 @@ def slabs_of(solid: Solid, mesh: TriangleMesh, most: int = MOST_SLABS) -> Slabs:
         perimeter=measures[:, 1],
         islands=measures[:, 2].astype(int),
         contours=measures[:, 3].astype(int),
+        cuts=cuts,
     )
 
 
@@ -104,15 +127,18 @@ def _prisms(mesh: TriangleMesh, levels: Floats) -> list[bool]:
     """For each zone between levels, whether no leaning face reaches into it."""
     normals, areas = mesh.normals_areas
     lean = (np.abs(normals[:, 2]) > _UPRIGHT) & (areas > 0)
-    heights = mesh.vertices[mesh.faces[lean], 2]
-    low, high = heights.min(axis=1), heights.max(axis=1)
+    low, high = (heights[lean] for heights in mesh.z_spans)
     margin = _LEVEL_MM / 2
-    return [not ((high > a + margin) & (low < b - margin)).any() for a, b in pairwise(levels)]
+    first = np.searchsorted(levels[1:], low + margin, side="right")
+    beyond = np.searchsorted(levels[:-1], high - margin, side="left")
+    reaches = first < beyond
+    zones = len(levels) - 1
+    begun, ended = (np.bincount(some[reaches], minlength=zones + 1) for some in (first, beyond))
+    return [not inside for inside in np.cumsum(begun - ended)[:zones].tolist()]
 
 
-def _measures(section: Any) -> tuple[float, float, int, int]:
+def _measures(rings: list[Floats]) -> tuple[float, float, int, int]:
     """Area, perimeter, outer outlines, all outlines."""
-    rings = section.to_polygons()
     if not rings:
         return 0.0, 0.0, 0, 0
     points = np.concatenate(rings)
@@ -170,30 +196,4 @@ def _mean(values: Floats, weights: Floats, group: np.ndarray) -> float:
 
 def outline(solid: Solid, z: float, thinned_mm: float = THINNED_MM) -> Any:
     """The section at z as a valid shapely polygon or multipolygon, in mm."""
-    import shapely
-
-    section = solid.body.slice(float(z))
-    rings = section.simplify(thinned_mm).to_polygons() if thinned_mm else section.to_polygons()
-    rings = [ring for ring in rings if len(ring) > 2]
-    if not rings:
-        return shapely.MultiPolygon()
-    shape = nested([shapely.linearrings(ring) for ring in rings])
-    return shape if shape.is_valid else shapely.make_valid(shape, method="structure", keep_collapsed=False)
-
-
-def nested(rings: list[Any]) -> Any:
-    """Outer rings run counter-clockwise, holes clockwise: each hole goes to the smallest ring around it."""
-    import shapely
-
-    signed = [shapely.is_ccw(ring) for ring in rings]
-    outers = sorted((shapely.polygons(r) for r, ccw in zip(rings, signed, strict=True) if ccw), key=lambda p: p.area)
-    holes = [r for r, ccw in zip(rings, signed, strict=True) if not ccw]
-    if len(outers) == 1:
-        return shapely.Polygon(outers[0].exterior, holes)
-    owned: dict[int, list[Any]] = {}
-    tree = shapely.STRtree(outers)
-    for hole in holes:
-        around = tree.query(shapely.Point(hole.coords[0]), predicate="intersects")
-        if len(around):
-            owned.setdefault(int(around.min()), []).append(hole)
-    return shapely.MultiPolygon([shapely.Polygon(p.exterior, owned.get(i, [])) for i, p in enumerate(outers)])
+    return outline_of(solid.body.slice(float(z)), thinned_mm)

@@ -8,8 +8,9 @@ domes change from layer to layer: neither is a rib, and both are left out.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, features_at
 from workers.geometry.inner_corners import tightest_corner_mm
 from workers.geometry.layers import LayerCurveSet
+from workers.geometry.mend import Solid
 from workers.geometry.mesh import Floats
 from workers.geometry.regions import clipped
 from workers.geometry.sections import outline
@@ -29,23 +31,15 @@ _TRIES = 12
 _PARTS = 6  # a bracket is divided into, at once
 RELIEF_MM = 3.0  # higher is a wall and deeper a slot; engineering prior
 _STEP_MM = 0.5
+_LEAST_REACH_MM = 3.0  # of the window a feature is looked at in
 _RELIEF_TRIES = 24
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Birth:
-    """A feature piece that is there for bead ``high`` and not for bead ``low``, in one slab."""
-
-    low: float
-    high: float
-    slab: int
-    piece: Any
 
 
 @dataclass(slots=True, eq=False)
 class _Outlines:
     """The outlines of a part at the heights asked for so far, each made once."""
 
+    solid: Solid
     layers: LayerCurveSet
     made: dict[float, Any] = field(default_factory=dict)
 
@@ -53,7 +47,7 @@ class _Outlines:
         import shapely
 
         if z not in self.made:
-            self.made[z] = outline(self.layers.solid, z)
+            self.made[z] = outline(self.solid, z)
             shapely.prepare(self.made[z])
         return self.made[z]
 
@@ -61,15 +55,66 @@ class _Outlines:
         return clipped(self.at(z), window)
 
 
-def smallest_of(layers: LayerCurveSet) -> SmallestFeatures:
+@dataclass(eq=False)
+class _Birth:
+    """A feature that is there for bead ``high`` and not for bead ``low``, in one slab; area in mm^2; at (x, y)."""
+
+    outlines: _Outlines
+    side: int
+    low: float
+    high: float
+    slab: int
+    area: float
+    at: Floats
+
+    @cached_property
+    def z(self) -> float:
+        return float(self.outlines.layers.slabs.z[self.slab])
+
+    @cached_property
+    def piece(self) -> Any:
+        """The feature itself; None if it touches one that a bead of ``low`` loses."""
+        import shapely
+
+        reach = max(4 * math.sqrt(self.area), _LEAST_REACH_MM)
+        section = self.outlines.within(self.z, _window((*(self.at - reach), *(self.at + reach)), self.high))
+        before, after = features_at(section, self.side, (self.low, self.high))
+        near = shapely.Point(self.at).buffer(self.high / 4)
+        pieces = [piece for piece in after if piece.intersects(near)]
+        return pieces[0] if pieces and not any(piece.intersects(pieces[0]) for piece in before) else None
+
+    @cached_property
+    def width(self) -> float | None:
+        """The bead width at which it is just lost; None when it is no rib (or slot)."""
+        window = _window(self.piece.bounds, self.high)
+        here, low, high = self.outlines.within(self.z, window), self.low, self.high
+        if not self._goes_on(window, (low, high)):
+            return None
+        while high - low > _EXACT_MM:
+            widths = np.linspace(low, high, _PARTS + 1)
+            k = [*_has(here, self.side, widths[1:-1], self.piece), True].index(True)
+            low, high = float(widths[k]), float(widths[k + 1])
+        width = (low + high) / 2
+        return width if self._goes_on(window, (width, width)) else None
+
+    def _goes_on(self, window: Floats, widths: tuple[float, float]) -> bool:
+        """Whether a rib (slot) of some width in this range may go on above and below as one of a like width."""
+        thinner_thicker = (widths[0] * (1 - _LIKE), widths[1] * (1 + _LIKE))
+        for height in _near_heights(self.outlines.layers, self.slab, widths[0]):
+            if _has(self.outlines.within(height, window), self.side, thinner_thicker, self.piece) != [False, True]:
+                return False
+        return True
+
+
+def smallest_of(solid: Solid, layers: LayerCurveSet) -> SmallestFeatures:
     """The thinnest rib and slot under 2 mm, with their positions, and the narrowest stroke; None where there is none.
 
     A stroke is a rib or a slot in relief, raised or engraved by up to RELIEF_MM, as lettering on a top or bottom is.
     """
-    outlines = _Outlines(layers)
-    births = [list(_births(layers, side)) for side in (LOSS, GAIN)]
-    rib, slot = (_narrowest(outlines, side, births[side]) for side in (LOSS, GAIN))
-    strokes = [one[0] for side in (LOSS, GAIN) if (one := _narrowest(outlines, side, births[side], relief=True))]
+    outlines = _Outlines(solid, layers)
+    births = [_births(outlines, side) for side in (LOSS, GAIN)]
+    rib, slot = (_narrowest(births[side]) for side in (LOSS, GAIN))
+    strokes = [one[0] for side in (LOSS, GAIN) if (one := _narrowest(births[side], relief=True))]
     return SmallestFeatures(
         rib_mm=rib and rib[0],
         rib_at_mm=rib and rib[1],
@@ -83,20 +128,19 @@ def smallest_of(layers: LayerCurveSet) -> SmallestFeatures:
 Found = tuple[float, tuple[float, float, float]]
 
 
-def _is_relief(outlines: _Outlines, birth: _Birth) -> bool:
+def _is_relief(birth: _Birth) -> bool:
     """Whether a birth ends, no more than RELIEF_MM apart, in a body at one side at least."""
-    z = float(outlines.layers.slabs.z[birth.slab])
-    ends = [_end(outlines, birth, z, way) for way in (-1, 1)]
+    ends = [_end(birth, way) for way in (-1, 1)]
     apart = sum(distance for distance, _ in ends)
     return apart <= RELIEF_MM and any(body for _, body in ends)
 
 
-def _end(outlines: _Outlines, birth: _Birth, z: float, way: int) -> tuple[float, bool]:
+def _end(birth: _Birth, way: int) -> tuple[float, bool]:
     """How far from z the rib or slot goes that way, and whether it ends in a body all round it.
 
     It is looked for at whole steps of height, the same for every birth.
     """
-    slabs = outlines.layers.slabs
+    outlines, slabs, z = birth.outlines, birth.outlines.layers.slabs, birth.z
     bottom, top = float((slabs.z - slabs.dz / 2).min()), float((slabs.z + slabs.dz / 2).max())
     around = birth.piece.buffer(0.25 * birth.high)
     step, reached = math.floor(z / _STEP_MM) + (way > 0), 0.0
@@ -113,70 +157,56 @@ def _end(outlines: _Outlines, birth: _Birth, z: float, way: int) -> tuple[float,
     return reached, False
 
 
-def _narrowest(outlines: _Outlines, side: int, births: list[_Birth], *, relief: bool = False) -> Found | None:
-    births = sorted(births, key=lambda b: (b.high, -b.piece.area, b.slab))
+def _narrowest(births: list[_Birth], *, relief: bool = False) -> Found | None:
     best: Found | None = None
     for birth in births[: _RELIEF_TRIES if relief else _TRIES]:
         if best and birth.low > best[0]:
             break
-        width = _thickness(outlines, side, birth, best[0] if best else birth.high, relief)
+        if birth.piece is None or (relief and not _is_relief(birth)):
+            continue
+        width = birth.width
         if width is None or (best and width >= best[0] - _EXACT_MM):
             continue
         at = birth.piece.representative_point()
-        z = float(outlines.layers.slabs.z[birth.slab])
-        best = (round(width, 3), (round(at.x, 3), round(at.y, 3), round(z, 3)))
+        best = (round(width, 3), (round(at.x, 3), round(at.y, 3), round(birth.z, 3)))
     return best
 
 
-def _births(layers: LayerCurveSet, side: int) -> Iterator[_Birth]:
-    """All places where features appear between two computed widths."""
-    for slab, layer in layers.done.items():
-        low, before = _POINT_MM, np.array([], dtype=object)
-        for i in sorted(layer.sides[side].pieces):
-            pieces = np.array(layer.pieces(side, i), dtype=object)
-            for piece in _apart(pieces, before):
-                yield _Birth(low, BEAD_WIDTHS_MM[i], slab, piece)
-            low, before = BEAD_WIDTHS_MM[i], pieces
+def _births(outlines: _Outlines, side: int) -> list[_Birth]:
+    """Where features appear between two widths, the narrowest first; of those that lie over each other, one."""
+    done = outlines.layers.done
+    found = [(slab, _born(layer.places[side])) for slab, layer in done.items()]
+    slabs = np.repeat([slab for slab, _ in found], [len(rows) for _, rows in found])
+    rows = np.concatenate([rows for _, rows in found]) if found else np.empty((0, 5))
+    order = np.lexsort((slabs, -rows[:, 3], rows[:, 0]))
+    cells = np.column_stack([rows[order, 0], (rows[order, 1:3] / _STEP_MM).round()])
+    _, first = np.unique(cells, axis=0, return_index=True)
+    births = []
+    for k in order[np.sort(first)[: max(_TRIES, _RELIEF_TRIES)]]:
+        i = int(rows[k, 0])
+        low = BEAD_WIDTHS_MM[i - 1] if i else _POINT_MM
+        births.append(_Birth(outlines, side, low, BEAD_WIDTHS_MM[i], int(slabs[k]), float(rows[k, 3]), rows[k, 1:3]))
+    return births
 
 
-def _apart(pieces: Any, before: Any) -> Any:
-    """The largest of the pieces that touch none of those before."""
-    import shapely
+def _born(places: Floats) -> Floats:
+    """Those of a layer's places (m, 5) where the next narrower bead loses nothing near, and that are no sharp tips."""
+    from scipy.spatial import cKDTree
 
-    if len(before) and len(pieces):
-        hit = shapely.STRtree(before).query(pieces, predicate="intersects")[0]
-        pieces = np.delete(pieces, np.unique(hit))
-    return sorted(pieces, key=lambda p: -p.area)[:3]
-
-
-def _thickness(outlines: _Outlines, side: int, birth: _Birth, most: float, relief: bool) -> float | None:
-    """The bead width, under ``most``, at which the piece is just lost; None when it is wider or no rib (or slot).
-
-    Where relief is asked for, also when it is none.
-    """
-    window = np.array(birth.piece.bounds) + 5 * birth.high * np.array([-1, -1, 1, 1])
-    here = outlines.within(float(outlines.layers.slabs.z[birth.slab]), window)
-    low, high = birth.low, min(birth.high, most)
-    is_point, is_lost = _has(here, side, (_POINT_MM, high), birth.piece)
-    if (birth.low == _POINT_MM and is_point) or not is_lost:
-        return None
-    if not _goes_on(outlines, side, birth, window, (low, high)) or (relief and not _is_relief(outlines, birth)):
-        return None
-    while high - low > _EXACT_MM:
-        widths = np.linspace(low, high, _PARTS + 1)
-        k = [*_has(here, side, widths[1:-1], birth.piece), True].index(True)
-        low, high = float(widths[k]), float(widths[k + 1])
-    width = (low + high) / 2
-    return width if _goes_on(outlines, side, birth, window, (width, width)) else None
+    kept = []
+    for i, high in enumerate(BEAD_WIDTHS_MM):
+        low = BEAD_WIDTHS_MM[i - 1] if i else _POINT_MM
+        here, before = places[places[:, 0] == i], places[places[:, 0] == i - 1]
+        here = here[2 * here[:, 4] >= low * (1 - _LIKE)]
+        if len(here) and len(before):
+            apart, _ = cKDTree(before[:, 1:3]).query(here[:, 1:3], distance_upper_bound=high / 2)
+            here = here[np.isinf(apart)]
+        kept.append(here)
+    return np.concatenate(kept)
 
 
-def _goes_on(outlines: _Outlines, side: int, birth: _Birth, window: Floats, widths: tuple[float, float]) -> bool:
-    """Whether a rib (slot) of some width in this range may go on above and below as one of a like width."""
-    thinner_thicker = (widths[0] * (1 - _LIKE), widths[1] * (1 + _LIKE))
-    for height in _near_heights(outlines.layers, birth.slab, widths[0]):
-        if _has(outlines.within(height, window), side, thinner_thicker, birth.piece) != [False, True]:
-            return False
-    return True
+def _window(bounds: Any, width: float) -> Floats:
+    return np.array(bounds) + 5 * width * np.array([-1, -1, 1, 1])
 
 
 def _near_heights(layers: LayerCurveSet, slab: int, width: float) -> tuple[float, float]:

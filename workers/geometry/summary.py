@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from workers.geometry.features import features_of, search_notes
@@ -22,6 +23,7 @@ Progress = Callable[[str, float], None]  # phase, percent of the whole analysis
 Seen = Callable[[Solid], None]  # given the part as it lies in the file, when its summary is there
 # A body whose sections hold this share less or more than its volume crosses itself.
 _CROSSING = 0.01
+_THREADS = 2
 
 
 def summarise(
@@ -101,15 +103,18 @@ def _summary(solid: Solid, say: _Scaled, poses: int = 1) -> GeometrySummary:
     say("sections", 0.0)
     mesh = solid.triangles()
     x, y, z = solid.extents_mm
-    slabs = slabs_of(solid, mesh)
-    say("curves", 0.1)
-    layers = LayerCurveSet(solid, slabs, most_corners=MOST_CORNERS // poses).compute(
-        lambda share: say("curves", 0.1 + 0.6 * share)
-    )
-    say("features", 0.75)
-    surface = Surface(mesh)
-    features, not_searched = features_of(surface), search_notes(surface)
-    smallest = smallest_of(layers)
+    with ThreadPoolExecutor(_THREADS) as pool:  # beside each other: most of it lets go of the interpreter's lock
+        surface = Surface(mesh)
+        features = pool.submit(features_of, surface)
+        slabs = slabs_of(solid, mesh)
+        say("curves", 0.1)
+        layers = LayerCurveSet(slabs, most_corners=MOST_CORNERS // poses).compute(
+            lambda share: say("curves", 0.1 + 0.6 * share)
+        )
+        say("features", 0.75)
+        worst = pool.submit(worst_layers, layers)
+        smallest = smallest_of(solid, layers)
+        found = features.result()
     say("surface", 0.9)
     volume, mended, trust = _volume(solid, slabs.volume)
     summary = GeometrySummary(
@@ -121,7 +126,7 @@ def _summary(solid: Solid, say: _Scaled, poses: int = 1) -> GeometrySummary:
         profile=profile_of(slabs),
         curves=layers.curves(),
         smallest=smallest,
-        features=features,
+        features=found,
         slopes=slopes_of(surface),
         overhang_area_mm2=overhang_area(surface),
         longest_bridge_mm=longest_bridge(surface),
@@ -129,8 +134,8 @@ def _summary(solid: Solid, say: _Scaled, poses: int = 1) -> GeometrySummary:
         watertight=solid.watertight,
         mended=mended + solid.notes,
         trust=trust,
-        worst_layers=worst_layers(layers),
-        notes=solid.hints + layers.notes() + not_searched,
+        worst_layers=worst.result(),
+        notes=solid.hints + layers.notes() + search_notes(surface),
     )
     say("done", 1.0)
     return summary

@@ -30,9 +30,9 @@ def slopes_of(surface: Surface) -> SlopeDistribution:
 
 def overhang_area(surface: Surface) -> float:
     """mm^2 facing down at more than OVERHANG_DEG from the vertical, what lies on the bed left out."""
-    z = surface.mesh.vertices[:, 2]
     down = surface.normals[:, 2] < -math.sin(math.radians(OVERHANG_DEG)) - 1e-9
-    above = z[surface.mesh.faces].max(axis=1) > float(z.min()) + _ON_BED_MM
+    low, high = surface.mesh.z_spans
+    above = high > float(low.min()) + _ON_BED_MM
     return float(surface.areas[down & above].sum())
 
 
@@ -54,20 +54,14 @@ def longest_bridge(surface: Surface) -> float | None:
 def _ceilings(surface: Surface) -> list[tuple[float, Ints, Ints]]:
     """(diagonal in plan, faces, supporting edges (k, 2)) of each ceiling, the widest first."""
     mesh = surface.mesh
-    above = mesh.vertices[mesh.faces, 2].min(axis=1) > float(mesh.vertices[:, 2].min()) + _ON_BED_MM
-    flat = (surface.normals[:, 2] < -_CEILING) & above
+    lowest, _ = mesh.z_spans
+    flat = (surface.normals[:, 2] < -_CEILING) & (lowest > float(lowest.min()) + _ON_BED_MM)
     if not flat.any():
         return []
-    one, two, ends = surface.neighbours
-    label = surface.labels(np.ones(len(one), dtype=bool), flat)
+    label = surface.labels(np.ones(len(surface.turn_cos), dtype=np.bool_), flat)
     ceilings = []
     area = np.bincount(label[flat], surface.areas[flat])
-    lowest = mesh.vertices[mesh.faces, 2].min(axis=1)
-    own, beyond = np.concatenate([one, two]), np.concatenate([two, one])
-    edge = np.concatenate([ends, ends])
-    held = (label[own] >= 0) & (label[beyond] != label[own])
-    held[held] = lowest[beyond[held]] < mesh.vertices[edge[held], 2].mean(axis=1) - 1e-3
-    rim, holder = edge[held], label[own[held]]
+    rim, holder = _supports(surface, label)
     for k in np.argsort(-area)[:_MOST_CEILINGS]:
         if area[k] < _LEAST_CEILING_MM2 or not (holder == k).any():
             continue
@@ -75,6 +69,17 @@ def _ceilings(surface: Surface) -> list[tuple[float, Ints, Ints]]:
         size = np.ptp(mesh.vertices[mesh.faces[faces].ravel(), :2], axis=0)
         ceilings.append((float(np.hypot(*size)), faces, rim[holder == k]))
     return sorted(ceilings, key=lambda c: -c[0])
+
+
+def _supports(surface: Surface, label: Ints) -> tuple[Ints, Ints]:
+    """The edges (k, 2) at which the surface goes on downwards from a labelled face, and the label of each."""
+    one, two, ends = surface.neighbours
+    parting = np.flatnonzero(label[one] != label[two])
+    own, beyond = np.concatenate([one[parting], two[parting]]), np.concatenate([two[parting], one[parting]])
+    edge = np.concatenate([ends[parting], ends[parting]])
+    lowest, middle = surface.mesh.z_spans[0], surface.mesh.vertices[edge, 2].mean(axis=1)
+    held = (label[own] >= 0) & (lowest[beyond] < middle - 1e-3)
+    return edge[held], label[own[held]]
 
 
 def _span(mesh: TriangleMesh, patch: Ints, rim: Ints) -> float | None:

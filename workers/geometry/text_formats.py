@@ -12,11 +12,11 @@ import numpy as np
 
 from workers.geometry.errors import MeshRefusedError, MeshTooLargeError, MeshUnsupportedError
 from workers.geometry.limits import MeshLimits
-from workers.geometry.mesh import Floats, Ints
+from workers.geometry.mesh import Floats, Ints, Points
 from workers.geometry.sniff import is_binary_stl
 
 _STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-Soup = tuple[Floats, Ints]
+Soup = tuple[Points, Ints]
 
 
 def check_triangles(count: int, limits: MeshLimits) -> None:
@@ -48,7 +48,7 @@ def _read_binary_stl(data: bytes, limits: MeshLimits) -> Soup:
     count = int.from_bytes(data[80:84], "little")
     check_triangles(count, limits)
     records = np.frombuffer(data, _STL_RECORD, count, 84)
-    points = records["corners"].reshape(-1, 3).astype(np.float64)
+    points = np.ascontiguousarray(records["corners"]).reshape(-1, 3)
     return points, np.arange(len(points), dtype=np.int64).reshape(-1, 3)
 
 
@@ -197,7 +197,7 @@ def _triangles(raw: Any, count: int) -> Ints:
     return faces
 
 
-def _counted(kind: str, points: Floats, faces: Ints, vertices: int, triangles: int | None) -> Soup:
+def _counted(kind: str, points: Points, faces: Ints, vertices: int, triangles: int | None) -> Soup:
     if len(points) != vertices or (triangles is not None and len(faces) != triangles):
         raise MeshRefusedError(
             f"The {kind} holds numbers that cannot be read: {vertices:,} vertices were announced, "

@@ -9,110 +9,26 @@ from functools import cached_property
 
 import numpy as np
 
-from workers.geometry.closing import directed_edges
-from workers.geometry.components import components
-from workers.geometry.mesh import Floats, Ints, TriangleMesh
+from workers.geometry.closed_surface import SHARP_COS, SMOOTH_COS, Surface
+from workers.geometry.mesh import Bools, Floats, Ints
 
-SMOOTH_COS = math.cos(math.radians(41.0))  # nine facets a turn are still round, eight are an octagon
-SHARP_COS = math.cos(math.radians(35.0))  # a wall ends where the surface turns by more than this
+__all__ = ["SHARP_COS", "SMOOTH_COS", "Surface", "Wall", "across", "walls", "whole_walls"]
+
 ALONG = 0.1  # |n . axis| of a wall; sine of 5.7 degrees, room for noise
 ALONG_COS = math.cos(2 * ALONG)
 _UPRIGHT = 0.01  # the same for a sliver: in a clean mesh it stands as straight as its neighbours
 # A wall that runs smoothly into a fillet is so many times as long as the first facet of that; a ring of a torus or a
 # ball is as long as the next one.
 _LONGER, _AS_LONG, _STEEPEST = 2.5, 0.1, math.cos(math.radians(65.0))
-_SLIVER_MM = 0.02  # flatter triangles have normals made of noise
 _OPEN_SHARE = 0.4  # a wall over 300 degrees of a circle leaves 0.19 of its area
-_MOST_AXES = 16
-_MOST_REGIONS = 400
-_SAME_AXIS = math.cos(math.radians(2.0))
-Bools = np.ndarray
-
-
-@dataclass(eq=False)
-class Surface:
-    """A closed surface with its faces' normals, areas and neighbours across every edge."""
-
-    mesh: TriangleMesh
-
-    def __post_init__(self) -> None:
-        self.normals, self.areas = self.mesh.normals_areas
-        self.solid_faces: Bools = 2 * self.areas > _SLIVER_MM * self._longest_sides()
-        self.all_faces: Bools = self.areas > 0
-
-    def _longest_sides(self) -> Floats:
-        """(m,) mm."""
-        points, (a, b, c) = self.mesh.vertices, self.mesh.faces.T
-        squares = np.zeros(len(a))
-        for one, other in ((a, b), (b, c), (c, a)):
-            side = points[one] - points[other]
-            np.maximum(squares, np.einsum("ij,ij->i", side, side), out=squares)
-        return np.asarray(np.sqrt(squares))
-
-    @cached_property
-    def neighbours(self) -> tuple[Ints, Ints, Ints]:
-        """one (e,), two (e,): the faces on both sides of each edge; ends (e, 2): its corners."""
-        edges = directed_edges(self.mesh.faces)
-        low, high = edges.min(axis=1), edges.max(axis=1)
-        order = np.argsort(low * len(self.mesh.vertices) + high, kind="stable")
-        m = len(self.mesh.faces)
-        first, second = order[0::2], order[1::2]
-        return first % m, second % m, edges[first]
-
-    @cached_property
-    def edges_of(self) -> Ints:
-        """(m, 3) the edges of each face."""
-        one, two, _ = self.neighbours
-        sides = np.concatenate([one, two])
-        order = np.argsort(sides, kind="stable")
-        return np.asarray((order % len(one)).reshape(-1, 3))
-
-    @cached_property
-    def turn_cos(self) -> Floats:
-        """(e,) cosine of the turn of the normal across each edge."""
-        one, two, _ = self.neighbours
-        return np.asarray(np.einsum("ij,ij->i", self.normals[one], self.normals[two]))
-
-    def labels(self, linked: Bools, faces: Bools) -> Ints:
-        """(m,) component of each of ``faces`` under the ``linked`` edges; -1 for the others."""
-        one, two, _ = self.neighbours
-        use = linked & faces[one] & faces[two]
-        number = np.cumsum(faces) - 1
-        label = np.full(len(faces), -1, dtype=np.int64)
-        label[faces] = components(int(faces.sum()), number[one[use]], number[two[use]])
-        return label
-
-    def axes(self) -> list[Floats]:
-        """z, x, y, the axes that curved regions stand around, and the normals of the largest flat ones."""
-        found = [np.array(a, dtype=np.float64) for a in ((0, 0, 1), (1, 0, 0), (0, 1, 0))]
-        label = self.labels(self.turn_cos > SMOOTH_COS, self.solid_faces)
-        used = label >= 0
-        if not used.any():
-            return found
-        size = np.bincount(label[used])
-        area = np.bincount(label[used], self.areas[used])
-        n, a = self.normals[used], self.areas[used]
-        spread = np.zeros((len(size), 3, 3))
-        for i in range(3):
-            for j in range(3):
-                spread[:, i, j] = np.bincount(label[used], a * n[:, i] * n[:, j])
-        some = np.argsort(-area)[:_MOST_REGIONS]
-        values, vectors = np.linalg.eigh(spread[some] / area[some, None, None])
-        around = (size[some] >= 9) & (values[:, 0] < 0.01) & (values[:, 1] > 0.1)
-        flat = values[:, 1] < 1e-4
-        for axis in [*vectors[around, :, 0], *vectors[flat, :, 2]]:
-            if len(found) >= _MOST_AXES:
-                break
-            if all(abs(float(axis @ f)) < _SAME_AXIS for f in found):
-                found.append(axis if axis[np.argmax(np.abs(axis))] > 0 else -axis)
-        return found
 
 
 @dataclass(frozen=True, eq=False)
 class Wall:
     """One connected wall around an axis. plane (3, 2) spans the plane across it.
 
-    flared: straight to its ends, which may run smoothly on, as into a fillet or a shallow chamfer.
+    flared: straight to its ends, which may run smoothly on, as into a fillet or a shallow chamfer. meets_sharp: whether
+    there is a sharp edge anywhere on its rim; without one only a flared wall can have two ends.
     """
 
     surface: Surface
@@ -120,13 +36,14 @@ class Wall:
     axis: Floats
     plane: Floats
     flared: bool = False
+    meets_sharp: bool = True
 
     @cached_property
     def corners(self) -> Ints:
         """The corners in use, without those of slivers that lean: these may reach far beyond the wall."""
         firm = self.surface.solid_faces[self.faces]
         firm |= np.abs(self.surface.normals[self.faces] @ self.axis) < _UPRIGHT
-        return np.unique(self.surface.mesh.faces[self.faces[firm] if firm.any() else self.faces])
+        return self.surface.corners_of(self.faces[firm] if firm.any() else self.faces)
 
     @cached_property
     def flat(self) -> Floats:
@@ -163,18 +80,23 @@ class Wall:
         return Wall(self.surface, self.faces, axis, across(axis))
 
     def upright(self) -> Wall | None:
-        """The faces that stand straight along the axis, as a bore between its fillets; None without fillets."""
+        """The faces that stand straight along the axis, as a bore between its fillets; None where they are few."""
         straight = np.abs(self.surface.normals[self.faces] @ self.axis) < _UPRIGHT
-        _, length, sharp = self.rim
-        if np.count_nonzero(straight) < 8 or not length[~sharp].sum() > 0.1 * length.sum():
+        if np.count_nonzero(straight) < 8:
             return None
         return Wall(self.surface, self.faces[straight], self.axis, self.plane, flared=True)
 
+    def has_fillets(self) -> bool:
+        """Whether the wall runs smoothly on somewhere at its ends."""
+        _, length, sharp = self.rim
+        return bool(length[~sharp].sum() > 0.1 * length.sum())
+
+    @cached_property
     def widest_gap(self) -> float:
         """The largest angle without a normal, radians: a full turn of k facets leaves 2 pi / k."""
-        weighty = self.areas > 1e-3 * self.areas.max()
-        turn = np.sort(np.arctan2(self.facing[weighty, 1], self.facing[weighty, 0]))
-        return float(np.diff(np.append(turn, turn[0] + 2 * math.pi)).max())
+        weighty = self.facing[self.areas > 1e-3 * self.areas.max()]
+        turn = np.sort(np.arctan2(weighty[:, 1], weighty[:, 0]))
+        return float(max(np.diff(turn).max(initial=0.0), turn[0] + 2 * math.pi - turn[-1]))
 
     @cached_property
     def ends(self) -> tuple[Ints, Ints, Ints]:
@@ -182,27 +104,24 @@ class Wall:
 
         What noise tilted out of the midst of the wall is no end of it: its corners are the wall's, no edge sharp.
         """
-        one, two, corners = self.surface.neighbours
-        mesh = self.surface.mesh
-        edges, times = np.unique(self.surface.edges_of[self.faces], return_counts=True)
-        rim = edges[times == 1]
-        step = mesh.vertices[corners[rim, 1]] - mesh.vertices[corners[rim, 0]]
-        rim = rim[np.abs(step @ self.axis) < 0.7 * np.linalg.norm(step, axis=1)]
-        first = _holds(self.faces, one[rim])
-        own, beyond = np.where(first, one[rim], two[rim]), np.where(first, two[rim], one[rim])
-        used = _holds(self.corners, mesh.faces[beyond]).all(axis=1)
-        end = (self.surface.turn_cos[rim] < SHARP_COS) | ~used
-        end &= self.surface.solid_faces[beyond] | ~self.surface.solid_faces[beyond].any()
-        return own[end], beyond[end], rim[end]
+        from workers.geometry.rims import are_ends
+
+        surface, mesh = self.surface, self.surface.mesh
+        own, beyond, edge = surface.rim_of(self.faces)
+        where = self.corners, self.axis, surface.neighbours[2], mesh.faces, mesh.vertices
+        end = are_ends(beyond, edge, *where, surface.turn_cos, surface.solid_faces, surface.room[1], SHARP_COS)
+        return own[end], beyond[end], edge[end]
 
     @cached_property
     def rim(self) -> tuple[Floats, Floats, Bools]:
         """Place along the axis (mm), length (mm) and sharpness of each rim edge."""
-        _, _, edge = self.ends
-        ends = self.surface.mesh.vertices[self.surface.neighbours[2][edge]]
-        length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-        return (ends @ self.axis).mean(axis=1), length, self.surface.turn_cos[edge] < SHARP_COS
+        from workers.geometry.rims import middles_lengths
 
+        edge = self.ends[2]
+        place, length = middles_lengths(edge, self.surface.neighbours[2], self.surface.mesh.vertices, self.axis)
+        return place, length, self.surface.turn_cos[edge] < SHARP_COS
+
+    @cached_property
     def span(self) -> tuple[float, float] | None:
         """The two ends along the axis where both are sharp for most of their length (or flared), else None."""
         place, length, sharp = self.rim
@@ -232,14 +151,17 @@ class Wall:
     @cached_property
     def _beyond_along(self) -> Floats:
         """How far each face beyond the rim reaches along the axis, mm."""
-        return np.asarray(np.ptp(self.surface.mesh.corners_of(self.ends[1]) @ self.axis, axis=1))
+        from workers.geometry.rims import reaches
+
+        mesh = self.surface.mesh
+        return np.asarray(reaches(self.ends[1], mesh.faces, mesh.vertices, self.axis))
 
 
-def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
+def walls(surface: Surface, axis: Floats, linked: Bools, *, sharp_only: bool = False) -> Iterator[Wall]:
     """The walls all the way round an axis whose faces are joined by ``linked`` edges, by their first face.
 
     Slivers, whose normals noise makes wild, count only where they stand well along it; upright or along x or y also
-    with all of them, since a clean wall may be cut into some.
+    with all of them, since a clean wall may be cut into some. With sharp_only, those that meet a sharp edge.
     """
     lean = np.abs(surface.normals @ axis)
     standing = lean < ALONG
@@ -248,29 +170,44 @@ def walls(surface: Surface, axis: Floats, linked: Bools) -> Iterator[Wall]:
         masks.append(surface.all_faces)
     plane = across(axis)
     for faces in masks:
-        if (standing & faces).any():
-            yield from _closed(surface, axis, plane, surface.labels(linked, standing & faces))
+        label = surface.labels(linked, standing & faces)
+        for some, sharp in _closed(surface, plane, label, sharp_only):
+            yield Wall(surface, some, axis, plane, meets_sharp=sharp)
 
 
-def _closed(surface: Surface, axis: Floats, plane: Floats, label: Ints) -> Iterator[Wall]:
-    """One wall a label; the areas of a wall that goes all the way round, as vectors, cancel."""
+def whole_walls(surface: Surface, axes: list[Floats]) -> list[Wall]:
+    """The walls around the axes that go on over edges of any turn and meet a sharp edge."""
+    every = np.ones(len(surface.turn_cos), dtype=np.bool_)
+    return [wall for axis in axes for wall in walls(surface, axis, every, sharp_only=True)]
+
+
+def _closed(surface: Surface, plane: Floats, label: Ints, sharp_only: bool) -> Iterator[tuple[Ints, bool]]:
+    """The faces of each label, and whether they meet a sharp edge; the areas of a wall all the way round cancel."""
     used = np.flatnonzero(label >= 0)
+    if not len(used):
+        return
     one = label[used]
     area, facing = surface.areas[used], surface.normals[used] @ plane
     total = np.bincount(one, area)
     rest = np.hypot(*(np.bincount(one, area * facing[:, k]) for k in range(2)))
     closed = (rest < _OPEN_SHARE * total) & (np.bincount(one) >= 8)
+    sharp = _meeting_sharp(surface, label, len(total))
+    closed &= sharp | (not sharp_only)
     used = used[closed[one]]
     order = used[np.argsort(label[used], kind="stable")]
     for faces in np.split(order, np.flatnonzero(np.diff(label[order])) + 1):
         if len(faces):
-            yield Wall(surface, faces, axis, plane)
+            yield faces, bool(sharp[label[faces[0]]])
 
 
-def _holds(some: Ints, asked: Ints) -> Bools:
-    """Which of ``asked`` are among ``some``, which rise and are not empty."""
-    place = np.minimum(np.searchsorted(some, asked), len(some) - 1)
-    return np.asarray(some[place] == asked)
+def _meeting_sharp(surface: Surface, label: Ints, count: int) -> Bools:
+    """(count,) whether a sharp edge parts the faces of a label from others."""
+    one, two, _ = surface.neighbours
+    here, there = label[one[surface.sharp_edges]], label[two[surface.sharp_edges]]
+    apart = here != there
+    meets = np.zeros(count + 1, dtype=np.bool_)  # the last for faces without a label, -1
+    meets[here[apart]] = meets[there[apart]] = True
+    return meets[:count]
 
 
 def across(axis: Floats) -> Floats:

@@ -39,8 +39,11 @@ _MOST_OPEN = 1 << 16
 
 def main() -> int:
     """Imports, then forks until the caller closes its end. Returns the exit code."""
+    from workers.geometry.compiled import compile_all
+
     for name in _IMPORTED:
         __import__(name)
+    compile_all()
     gc.collect()
     gc.freeze()  # what is shared stays shared: no child's collection writes to it
     for number in (signal.SIGINT, signal.SIGTERM):

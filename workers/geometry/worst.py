@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, LayerCurves
+from workers.geometry.curves import LayerCurves
+from workers.geometry.granulometry import BEAD_WIDTHS_MM, GAIN, LOSS, features_at
 from workers.geometry.layers import LayerCurveSet
 from workers.model.part import LostRegion, WorstLayer
 
 DRAWN_MM = (0.25, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25)  # beads of the common bores
 MOST_LAYERS = 3
 MOST_POINTS = 2_000
+_DRAWN_TO_MM = 0.005  # outlines are thinned by this first: finer is not seen, and costs
 Ring = tuple[tuple[float, float], ...]
 
 
@@ -24,26 +26,25 @@ def worst_layers(layers: LayerCurveSet) -> tuple[WorstLayer, ...]:
                 chosen[worst] = None
     if not chosen:
         chosen = {max(layers.done, key=lambda k: (float(layers.done[k].corner.sum()), -k)): None}
-    return tuple(_drawn(float(layers.slabs.z[k]), layers.done[k]) for k in list(chosen)[:MOST_LAYERS])
+    return tuple(_drawn(layers, k) for k in list(chosen)[:MOST_LAYERS])
 
 
 def _change_mm2(layer: LayerCurves, side: int, width: float) -> float:
     return float(layer.feature[side, BEAD_WIDTHS_MM.index(width)])
 
 
-def _drawn(z: float, layer: LayerCurves) -> WorstLayer:
+def _drawn(layers: LayerCurveSet, k: int) -> WorstLayer:
+    section, layer = layers.slabs.outline(k, _DRAWN_TO_MM), layers.done[k]
+    pieces: list[dict[float, Any]] = []
+    for side in (LOSS, GAIN):
+        widths = [width for width in DRAWN_MM if _change_mm2(layer, side, width) > 0]
+        pieces.append(dict(zip(widths, features_at(section, side, widths), strict=True)))
     regions = []
     for width in DRAWN_MM:
-        region = LostRegion(
-            bead_width_mm=width, lost=_rings(_pieces(layer, LOSS, width)), filled=_rings(_pieces(layer, GAIN, width))
-        )
-        if region.lost or region.filled:
-            regions.append(region)
-    return WorstLayer(z_mm=round(z, 4), outline=_rings([layer.section]), regions=tuple(regions))
-
-
-def _pieces(layer: LayerCurves, side: int, width: float) -> list[Any]:
-    return list(layer.pieces(side, BEAD_WIDTHS_MM.index(width)))
+        lost, filled = (_rings(list(of_side.get(width, ()))) for of_side in pieces)
+        if lost or filled:
+            regions.append(LostRegion(bead_width_mm=width, lost=lost, filled=filled))
+    return WorstLayer(z_mm=round(float(layers.slabs.z[k]), 4), outline=_rings([section]), regions=tuple(regions))
 
 
 def _rings(shapes: list[Any]) -> tuple[Ring, ...]:

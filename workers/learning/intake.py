@@ -17,6 +17,7 @@ from workers.model.evidence import Delta, EvidenceKey, Sums, bore_um, negative
 from workers.model.job import JobSpec
 from workers.model.outcome import Expected, MeasuredSize, Outcome, OutcomeState, Report, ScrapReason
 from workers.model.routing import MODEL_VERSION, Candidate
+from workers.model.words import hours
 
 # Engineering priors: where an outcome counts as out of line.
 TAIL = 1e-3  # chance, both sides together, of a size or a time this far from what was expected
@@ -121,7 +122,7 @@ def out_of_line(outcome: Outcome) -> Iterator[str]:
         surprise = ratio - math.log(expected.print_h / expected.prior_print_h)
         unlikely = _tail(surprise / expected.print_ln_scale, expected.print_dof) < TAIL
         if unlikely or abs(surprise) > math.log(TIME_FACTOR):
-            yield f"took {outcome.print_h:.2f} h, {expected.print_h:.2f} h were expected"
+            yield f"took {hours(outcome.print_h)}, {hours(expected.print_h)} were expected"
     if outcome.accepted and outcome.extruded_cm3 > 0.0 and expected.volume_cm3 > 0.0:
         share = outcome.extruded_cm3 / expected.volume_cm3
         if not 1.0 / VOLUME_FACTOR <= share <= VOLUME_FACTOR:

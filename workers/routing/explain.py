@@ -18,6 +18,7 @@ from workers.model.routing import (
     Weighed,
 )
 from workers.model.shop import Shop
+from workers.model.words import hours
 
 GATE_WORDS = {
     Gate.PLACE: "the nozzle that the job names must be mounted on the machine that it names",
@@ -67,6 +68,7 @@ class _Names:
         """Names in the place of the ids in ``machine / nozzle / material, bead w x h mm``."""
         place, _, bead = told.partition(", ")
         machine, nozzle, material = place.split(" / ")
+        bead = bead.replace(" x ", " × ")
         return f"{self.of(Machine, machine)}, nozzle {self.of(Nozzle, nozzle)}, {self.of(Material, material)}, {bead}"
 
 
@@ -138,10 +140,7 @@ def _reasons(routing: Routing, chosen: Candidate, parts: tuple[Contribution, ...
     if routing.split is not None:
         yield _pace(routing.split)
     yield _grounds(chosen)
-    yield (
-        f"Counting failed copies in, a good copy costs {hours(chosen.hours_per_good)}, "
-        f"{chosen.grams_per_good:.0f} g and {chosen.cost_per_good:.2f} in money."
-    )
+    yield _good_copy(chosen)
     if parts:
         yield _lead(parts, names.place(routing.others[0]))
     if chosen.probability_best is not None and routing.others:
@@ -150,9 +149,17 @@ def _reasons(routing: Routing, chosen: Candidate, parts: tuple[Contribution, ...
 
 def _considered(routing: Routing) -> str:
     return (
-        f"{routing.pairings} pairings with {routing.candidates} beads were looked at; "
-        f"{routing.feasible} passed every gate."
+        f"{_many(routing.pairings, 'pairing')} of machine, nozzle and material, with "
+        f"{_many(routing.candidates, 'bead')} in all, {'was' if routing.pairings == 1 else 'were'} looked at; "
+        f"{_many(routing.feasible, 'bead')} passed every gate."
     )
+
+
+def _good_copy(chosen: Candidate) -> str:
+    """What a copy takes that can be used. The currency is the shop's own; a shop without prices has no cost."""
+    taken = f"{hours(chosen.hours_per_good)} and {chosen.grams_per_good:.0f} g"
+    cost = f" and costs {chosen.cost_per_good:.2f} in the shop's currency" if chosen.cost_per_good > 0.0 else ""
+    return f"Counting failed copies in, a good copy takes {taken}{cost}."
 
 
 def _pace(split: TimeSplit) -> str:
@@ -164,17 +171,17 @@ def _pace(split: TimeSplit) -> str:
     }
     total = sum(shares.values())
     name, most = max(shares.items(), key=lambda item: item[1])
-    return f"Mostly {name} sets the pace ({most / total:.0%} of the printing time)." if total > 0 else ""
+    return f"Mostly {name} sets the pace ({100.0 * most / total:.0f} % of the printing time)." if total > 0 else ""
 
 
 def _grounds(chosen: Candidate) -> str:
     """What the figures rest on."""
     grounds = chosen.grounds
     learnt = [
-        (grounds.sizes, f"{grounds.sizes} measured sizes"),
-        (grounds.timed, f"{grounds.timed} timed prints"),
+        (grounds.sizes, _many(grounds.sizes, "measured size")),
+        (grounds.timed, _many(grounds.timed, "timed print")),
         (grounds.volume_cm3, f"{grounds.volume_cm3:.0f} cm³ printed"),
-        (grounds.calibration_weight, f"a calibration that counts for {grounds.calibration_weight:.0%}"),
+        (grounds.calibration_weight, f"a calibration that counts for {100.0 * grounds.calibration_weight:.0f} %"),
     ]
     said = [words for amount, words in learnt if amount > 0]
     if not said:
@@ -183,8 +190,11 @@ def _grounds(chosen: Candidate) -> str:
 
 
 def _sureness(probability: float) -> str:
-    words = "sure" if probability >= 0.95 else "likely" if probability >= 0.75 else "open"
-    return f"With what is not known, it is the best of those listed with a chance of {_percent(probability)} ({words})."
+    words = "as good as sure" if probability >= 0.95 else "likely" if probability >= 0.75 else "still open"
+    return (
+        f"As far as the figures are known, the chance that it is the best of those listed is {_percent(probability)}: "
+        f"{words}."
+    )
 
 
 def _lead(parts: tuple[Contribution, ...], runner_up: str) -> str:
@@ -196,7 +206,7 @@ def _lead(parts: tuple[Contribution, ...], runner_up: str) -> str:
     ]
     if not said:
         return f"{runner_up} would do as well; the order of names decided."
-    return f"It leads {runner_up} by {total:.3f}: {'; '.join(said)}."
+    return f"It leads {runner_up} by {total:.3f} in utility: {'; '.join(said)}."
 
 
 def _refusal_sentence(refusal: Refusal, names: _Names) -> str:
@@ -210,8 +220,7 @@ def _refusal_sentence(refusal: Refusal, names: _Names) -> str:
         if one is not None
     ]
     detail = f" ({refusal.detail})" if refusal.detail else ""
-    many = "1 pairing" if refusal.pairings == 1 else f"{refusal.pairings} pairings"
-    counted = f" [{many}]" if refusal.pairings else ""
+    counted = f" [{_many(refusal.pairings, 'pairing')}]" if refusal.pairings else ""
     return (
         f"{' with '.join(subject) or 'All'}: {GATE_WORDS[refusal.gate]}{detail}: "
         f"needed {_figure(refusal.needed, refusal.unit)}, there is {_figure(refusal.available, refusal.unit)}{counted}."
@@ -232,13 +241,11 @@ def _flip_sentences(flip: Flip, names: _Names) -> Iterator[str]:
             yield f"If the weight of {flip.weight} {verb} from {flip.now:.2f} to {to:.2f}, {said} wins."
 
 
+def _many(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
 def _percent(share: float) -> str:
     if share >= 0.9995:
         return "over 99.9 %" if share < 1.0 else "100 %"
     return f"{share * 100:.1f} %" if share >= 0.001 else "under 0.1 %"
-
-
-def hours(value: float) -> str:
-    """``5 min``, ``2 h 05 min``."""
-    minutes = max(1, round(value * 60))
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"

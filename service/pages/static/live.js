@@ -27,9 +27,9 @@ function touched(event) {
   const [kind] = event.kind.split(".");
   const machines = [event.data.machine_id, event.data.from, kind === "machine" ? event.subject.split("/")[1] : null];
   const names = machines.filter(Boolean).map((id) => `bench.${id}`);
-  if (kind === "job" || kind === "claim") names.push("jobs", "needs");
+  if (kind === "job" || kind === "claim") names.push("jobs", "needs", "floor");
   else if (kind === "outcome") names.push("week", "needs");
-  else if (kind !== "part") names.push("needs");
+  else if (kind !== "part") names.push("needs", "floor");
   if (/^(machine\.(created|deleted)|nozzle|spool|material|shop)/.test(event.kind)) names.push("benches");
   for (const region of here()) {
     const { bench, jobPage, subject, region: name } = region.dataset;

@@ -13,6 +13,7 @@ const MIB = 1024 * 1024;
 
 function say(problem) {
   trouble.textContent = problem;
+  trouble.hidden = problem === "";
   file.closest(".field").classList.toggle("wrong", problem !== "");
   if (problem) {
     file.setAttribute("aria-invalid", "true");

@@ -10,6 +10,12 @@ const EVERY_MS = 700;
 const LONGEST_MS = 8000;
 let wait = EVERY_MS;
 
+function say(problem) {
+  if (trouble.textContent === problem) return; // said once, not with every try
+  trouble.textContent = problem;
+  trouble.hidden = problem === "";
+}
+
 function show(part) {
   bar.value = part.percent;
   percent.textContent = `${Math.round(part.percent)} %`;
@@ -26,7 +32,7 @@ async function look() {
     }
     if (!answer.ok) throw new Error(String(answer.status));
     const part = await answer.json();
-    trouble.textContent = "";
+    say("");
     wait = EVERY_MS;
     show(part);
     if (part.state === "analysed" || part.state === "refused") {
@@ -35,7 +41,7 @@ async function look() {
     }
   } catch {
     wait = Math.min(wait * 2, LONGEST_MS);
-    trouble.textContent = "The shop does not answer just now; this page goes on asking.";
+    say("The shop does not answer just now; this page goes on asking.");
   }
   window.setTimeout(look, wait);
 }

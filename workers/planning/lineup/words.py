@@ -7,14 +7,15 @@ from dataclasses import fields
 
 from workers.model.lineup import LineUpPrices, LineUpRequest, LineUpResult, OfferWorth, StudyFigure
 
+CURRENCY = "in the shop's currency"  # which one, the service does not know
 MEANING = {
-    "operator_per_h": ("money/h", "time of a person, for setups and changes of nozzle"),
-    "scrap_each": ("money", "clearing away a failed copy"),
-    "clog_each": ("money", "clearing a blocked bore"),
-    "detail_each": ("money", "a copy that has lost all of its fine detail; less in proportion"),
-    "late_per_h": ("money/h", "an hour past a due date, or of work that a machine has no room for"),
-    "outside_each": ("money", "having a copy made elsewhere"),
-    "outside_per_cm3": ("money/cm³", "and its volume"),
+    "operator_per_h": (f"an hour, {CURRENCY}", "time of a person, for setups and changes of nozzle"),
+    "scrap_each": (CURRENCY, "clearing away a failed copy"),
+    "clog_each": (CURRENCY, "clearing a blocked bore"),
+    "detail_each": (CURRENCY, "a copy that has lost all of its fine detail; less in proportion"),
+    "late_per_h": (f"an hour, {CURRENCY}", "an hour past a due date, or of work that a machine has no room for"),
+    "outside_each": (CURRENCY, "having a copy made elsewhere"),
+    "outside_per_cm3": (f"a cm³, {CURRENCY}", "having a copy made elsewhere, by its volume"),
     "payback_h": ("h", "in which the price of a nozzle and the work of a change must pay"),
     "utilisation": ("", "share of the window in which a machine prints"),
 }
@@ -42,24 +43,26 @@ def _sentences(result: LineUpResult) -> Iterator[str]:
     today, best = result.today.costs.total, result.best.costs.total
     changed = [one for one in result.best.mounted if one.is_new]
     yield (
-        f"{result.jobs} jobs in {result.window_h:g} h cost {today:.0f} with today's line-up and {best:.0f} with the "
-        f"best one found: {today - best:.0f} less, with {len(changed)} nozzles mounted anew."
+        f"{_many(result.jobs, 'job')} in {result.window_h:g} h cost {_cost(today)} with today's line-up and "
+        f"{_cost(best)} with the best one found: {_cost(today - best)} less, with "
+        f"{_many(len(changed), 'nozzle')} mounted anew. Costs are {CURRENCY}."
     )
     if result.saving is not None and result.saving.draws:
         yield (
             f"With other jobs of the same kind, and as sure as the models are, the saving lies between "
-            f"{result.saving.low:.0f} and {result.saving.high:.0f} (90 %); "
-            f"the change pays with a chance of {result.saving.chance:.0%}.".replace("%.", " %.")
+            f"{_cost(result.saving.low)} and {_cost(result.saving.high)} (90 %); "
+            f"the change pays with a chance of {100.0 * result.saving.chance:.0f} %."
         )
     if result.proved:
         yield "No other line-up costs less on these figures: this is proved."
     else:
         left = f"{100.0 * result.gap:.2g} % of the cost"
-        yield f"No line-up can cost less than {result.bound:.0f}: what is left open is {left}."
+        yield f"No line-up can cost less than {_cost(result.bound)}: what is left open is {left}."
     for offer in result.offers:
         yield _offer(offer)
     if result.unprintable:
-        yield f"{len(result.unprintable)} jobs no line-up can print; they count as bought outside everywhere."
+        jobs = _many(len(result.unprintable), "job")
+        yield f"No line-up can print {jobs}; all line-ups have them bought outside."
     if result.stopped:
         yield "The study was stopped early: this is what was found by then."
 
@@ -67,10 +70,21 @@ def _sentences(result: LineUpResult) -> Iterator[str]:
 def _offer(offer: OfferWorth) -> str:
     verdict = {True: "it is worth its price", False: "it is not worth its price", None: "that is left open"}[offer.pays]
     held = (
-        "" if offer.proved else f" (between {offer.break_even_low:.0f} and {offer.break_even_high:.0f} by the bounds)"
+        ""
+        if offer.proved
+        else f" (between {_cost(offer.break_even_low)} and {_cost(offer.break_even_high)} by the bounds)"
     )
     bought = f"; the best line-up buys {offer.bought}" if offer.bought else ""
     return (
-        f"{offer.name} ({offer.bore_mm:g} mm) breaks even at {offer.break_even:.0f}{held}, "
-        f"and costs {offer.price:.0f}: {verdict}{bought}."
+        f"{offer.name} ({offer.bore_mm:g} mm) breaks even at {_cost(offer.break_even)}{held}, "
+        f"and costs {_cost(offer.price)}: {verdict}{bought}."
     )
+
+
+def _many(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
+def _cost(value: float) -> str:
+    """With one decimal where that can be read beside the whole."""
+    return (f"{value:.1f}" if abs(value) < 10_000.0 else f"{value:,.0f}").replace("-", "\N{MINUS SIGN}")
