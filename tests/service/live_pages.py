@@ -10,10 +10,13 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlsplit
 
+import redis
 from flask import Flask
 from playwright.sync_api import Browser, BrowserContext, Page
 from werkzeug.serving import BaseWSGIServer, make_server
 
+from service.app import create_app
+from service.settings import Settings
 from tests.service.browsers import PATIENCE_MS
 from workers.store.stores import Stores
 from workers.tasks import drain_and_bind
@@ -65,6 +68,16 @@ class Server:
     def work(self) -> None:
         """What a worker does when the bell rings."""
         drain_and_bind(self.stores, "test")
+
+
+@contextmanager
+def empty_server(redis_url: str) -> Iterator[Server]:
+    """A server over a store that was emptied first."""
+    with redis.Redis.from_url(redis_url) as client:
+        client.flushall()
+    server = Server(create_app(Settings(redis_url=redis_url))).start()
+    yield server
+    server.stop()
 
 
 @dataclass

@@ -10,13 +10,12 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
-import redis
 from playwright.sync_api import Browser, Page
 
 from service.app import create_app
 from service.settings import Settings
 from tests.service.browsers import WITH_GL
-from tests.service.live_pages import Seen, Server, reader
+from tests.service.live_pages import Seen, Server, empty_server, reader
 from tests.service.page_tour import PROBLEMS, paths_of
 from workers.model.access import Scope
 
@@ -35,11 +34,8 @@ DAY_S = 86_400.0
 
 @pytest.fixture(scope="module")
 def server(redis_url: str) -> Iterator[Server]:
-    with redis.Redis.from_url(redis_url) as client:
-        client.flushall()
-    server = Server(create_app(Settings(redis_url=redis_url))).start()
-    yield server
-    server.stop()
+    with empty_server(redis_url) as server:
+        yield server
 
 
 @pytest.fixture(scope="module")

@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-import redis
 from playwright.sync_api import Browser, Page
 
-from service.app import create_app
-from service.settings import Settings
 from tests.service.browsers import WITH_GL
-from tests.service.live_pages import Server, reader
+from tests.service.live_pages import Server, empty_server, reader
 from tests.service.page_tour import long_named, paths_of
 
 pytestmark = pytest.mark.browser
@@ -31,11 +28,8 @@ CUT = """() => [...document.querySelectorAll("table, svg, pre, p, dd")]
 
 @pytest.fixture(scope="module")
 def server(redis_url: str) -> Iterator[Server]:
-    with redis.Redis.from_url(redis_url) as client:
-        client.flushall()
-    server = Server(create_app(Settings(redis_url=redis_url))).start()
-    yield server
-    server.stop()
+    with empty_server(redis_url) as server:
+        yield server
 
 
 @pytest.fixture(scope="module")
