@@ -24,6 +24,7 @@ from tests.benchmarks.bench_service import service
 from tests.benchmarks.full_shop import JOBS, MACHINES, fill
 from tests.conftest import CHROMIUM
 from tests.service.browsers import PLAIN
+from tests.service.live_pages import until
 
 SHOP, EMPTY = "/", "/queue?state=failed"
 TIMES = 15
@@ -71,7 +72,7 @@ def _visit(page: Page, path: str) -> int:
     asked_for: list[Request] = []
     page.on("requestfinished", lambda one: asked_for.append(one))  # noqa: PLW0108  a list's own method takes no mark
     page.goto(path, wait_until="load")
-    page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length > 0")
+    until(page, "() => performance.getEntriesByName('first-contentful-paint').length > 0")
     return sum(one.sizes()["responseBodySize"] for one in asked_for if "/v1/events" not in one.url)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -127,3 +128,11 @@ def reader(browser: Browser, server: Server, **options: object) -> Iterator[Seen
     yield seen
     context.close()
     assert seen.faults == []
+
+
+def until(page: Page, function: str, arg: Any = None) -> None:
+    """Wait until a function of the page gives true. Playwright's own wait asks again by eval: our policy forbids it."""
+    last = time.monotonic() + PATIENCE_MS / 1000
+    while not page.evaluate(function, arg):
+        assert time.monotonic() < last, f"never true: {function}"
+        page.wait_for_timeout(50)

@@ -15,7 +15,7 @@ from service.settings import Settings
 from tests.service import api_bodies as bodies
 from tests.service.browsers import WITH_GL
 from tests.service.demo_shop import load_demo_shop
-from tests.service.live_pages import Server, reader
+from tests.service.live_pages import Server, reader, until
 from tests.service.mesh_visit import PLATE
 from workers import tasks
 from workers.tasks import record_outcome
@@ -142,7 +142,7 @@ def test_the_sliders_route_anew_at_each_key_and_go_back(browser: Browser, server
             count, before = len(asked), slider.input_value()
             page.keyboard.press(key)
             expect(slider).not_to_have_value(before)
-            page.wait_for_function(ANSWERED, arg=count)
+            until(page, ANSWERED, count)
         expect(page.locator(".what-if")).to_contain_text("Print on")
         assert len(asked) == 3
         page.keyboard.press("Tab")
