@@ -87,13 +87,14 @@ def peak_mib() -> float:
 
 
 def layer_set(data: bytes, fmt: str, unit: str):
-    from workers.geometry.layers import LayerCurveSet
+    from workers.geometry.layers import LayerCurveSet, corners_for
     from workers.geometry.load import load_mesh
     from workers.geometry.mend import solid_of
     from workers.geometry.sections import slabs_of
 
     solid = solid_of(load_mesh(data, fmt=fmt, unit=unit))
-    return LayerCurveSet(slabs_of(solid, solid.triangles(), REFERENCE_LAYERS))
+    mesh = solid.triangles()
+    return LayerCurveSet(slabs_of(solid, mesh, REFERENCE_LAYERS), most_corners=corners_for(len(mesh.faces)))
 
 
 def by_offsets(layers, slabs: list[int]) -> float:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.geometry import shapes
-from workers.geometry.layers import MOST_LAYERS, LayerCurveSet
+from workers.geometry.layers import LEAST_CORNERS, MOST_CORNERS, MOST_LAYERS, LayerCurveSet, corners_for
 from workers.geometry.sections import slabs_of
 
 NAMES = ("feature_loss", "corner_loss", "feature_gain", "corner_gain")
@@ -63,3 +63,9 @@ def test_progress_rises_to_the_end_and_stays_within_a_share():
     layers(BODIES["ring on edge"]).compute(told.append)
     assert told == sorted(told)
     assert all(0 <= share <= 1 for share in told)
+
+
+def test_the_work_on_curves_is_less_on_large_meshes_and_never_nothing():
+    budgets = [corners_for(triangles) for triangles in (0, 1_000, 100_000, 1_000_000, 10_000_000)]
+    assert budgets == sorted(budgets, reverse=True)
+    assert (budgets[0], budgets[-1]) == (MOST_CORNERS, LEAST_CORNERS)

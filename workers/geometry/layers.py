@@ -26,13 +26,20 @@ from workers.model.part import DetailCurves
 
 MOST_LAYERS = 200
 FEW_LAYERS = 16  # from so many on, layers may be expected by their measures
-MOST_CORNERS = 180_000  # of all outlines computed together, once there are FEW_LAYERS
+# Of all outlines computed together, once there are FEW_LAYERS: less on large meshes, whose reading and building take
+# time enough. A hundred thousand take a second of two threads.
+MOST_CORNERS, LEAST_CORNERS, _LESS_A_TRIANGLE = 340_000, 100_000, 0.17
 THINNED_MM = 0.002  # outlines: 1/50 of the narrowest bead
 LEFT_OVER = 5e-4  # of the volume, in any curve, for the layers not computed
 TOLD_ABOVE = 1e-3  # an error left above this is said in the summary
 _AT_ONCE = 6  # layers
 _THREADS = 2
 Progress = Callable[[float], None]
+
+
+def corners_for(triangles: int) -> int:
+    """How many corners the outlines computed of such a mesh may have together."""
+    return max(LEAST_CORNERS, MOST_CORNERS - round(_LESS_A_TRIANGLE * triangles))
 
 
 @dataclass(eq=False)

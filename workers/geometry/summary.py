@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from workers.geometry.features import features_of, search_notes
-from workers.geometry.layers import MOST_CORNERS, LayerCurveSet
+from workers.geometry.layers import LayerCurveSet, corners_for
 from workers.geometry.limits import MeshLimits
 from workers.geometry.load import load_mesh
 from workers.geometry.mend import Solid, solid_of
@@ -108,7 +108,7 @@ def _summary(solid: Solid, say: _Scaled, poses: int = 1) -> GeometrySummary:
         features = pool.submit(features_of, surface)
         slabs = slabs_of(solid, mesh)
         say("curves", 0.1)
-        layers = LayerCurveSet(slabs, most_corners=MOST_CORNERS // poses).compute(
+        layers = LayerCurveSet(slabs, most_corners=corners_for(len(mesh.faces)) // poses).compute(
             lambda share: say("curves", 0.1 + 0.6 * share)
         )
         say("features", 0.75)
