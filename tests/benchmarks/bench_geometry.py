@@ -34,9 +34,22 @@ def made() -> dict[str, object]:
         "plate, 100 holes": lambda: shapes.plate_with_holes(grid, (106.0, 106.0, 8.0), 64),
         "lettered plate": lambda: shapes.strips(letters, 40.0),
         "ball, 8k": lambda: shapes.Body.sphere(20, 128),
+        "ball, 100k": lambda: shapes.Body.sphere(20, 448),
+        "gears, fine": lambda: refined("cube_gears.3mf", "mm", 2),
+        "featuretype, fine": lambda: refined("featuretype.STL", "inch", 6),
+        "ballA, fine": lambda: refined("ballA.off", "mm", 5),
+        "plate_holes, fine": lambda: refined("plate_holes.STL", "mm", 9),
         "gyroid, 100k": lambda: gyroid(0.9),
         "gyroid, 900k": lambda: gyroid(0.315),
     }
+
+
+def refined(name: str, unit: str, pieces: int) -> object:
+    """A real mesh with each edge cut into so many pieces: about 100,000 triangles."""
+    from workers.geometry.load import load_mesh
+    from workers.geometry.mend import solid_of
+
+    return solid_of(load_mesh(shapes.shared(name), fmt=name.rpartition(".")[2].lower(), unit=unit)).body.refine(pieces)
 
 
 def gyroid(edge: float) -> object:
