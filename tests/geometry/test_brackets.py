@@ -43,7 +43,7 @@ def test_the_error_of_a_bent_curve_is_no_more_than_is_said_and_falls(power):
 def test_the_next_slabs_lie_where_most_may_be_wrong():
     step = np.where(np.arange(100) < 37, 0.0, 1.0)[:, None]
     known = np.array([0, 20, 60, 99])
-    assert Brackets(slabs()).estimate(known, step[known]).next(slice(None), 1) == [40]
+    assert Brackets(slabs()).estimate(known, step[known]).next(1) == [40]
 
 
 def test_a_section_that_bends_between_like_ends_may_hide_something():

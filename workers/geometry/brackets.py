@@ -7,7 +7,6 @@ A bracket is two computed slabs of one zone (no horizontal face between them) wi
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -39,9 +38,9 @@ class Bracketed:
         """(k,) of all brackets together."""
         return np.asarray(np.minimum(self.by.sum(axis=0), _CANCEL * np.sqrt((self.by**2).sum(axis=0))))
 
-    def next(self, columns: Any, most: int) -> list[int]:
-        """The slabs in the middle of the brackets that may be most wrong in any of some columns."""
-        by = self.by[:, columns].max(axis=1, initial=0.0)
+    def next(self, most: int) -> list[int]:
+        """The slabs in the middle of the brackets that may be most wrong in any column."""
+        by = self.by.max(axis=1, initial=0.0)
         worst = np.argsort(-by, kind="stable")[:most]
         worst = worst[by[worst] > _WORTH * by.max(initial=0.0)]
         return [int(k) for k in self.ends[worst].sum(axis=1) // 2]

@@ -8,7 +8,7 @@ from workers.geometry.compiled import compiled
 
 
 @compiled("int64(int64[::1], int64)")
-def _root(parent, node):  # type: ignore[no-untyped-def]
+def root_of(parent, node):  # type: ignore[no-untyped-def]
     """The end of a node's chain, which is halved on the way."""
     while parent[node] != node:
         parent[node] = parent[parent[node]]
@@ -22,7 +22,7 @@ def joined(one, two, linked, nodes):  # type: ignore[no-untyped-def]
     parent = np.arange(len(nodes))
     for e in range(len(one)):
         if linked[e] and nodes[one[e]] and nodes[two[e]]:
-            a, b = _root(parent, one[e]), _root(parent, two[e])
+            a, b = root_of(parent, one[e]), root_of(parent, two[e])
             parent[max(a, b)] = min(a, b)  # so that a root is the first of its set
     count = 0
     for node in range(len(nodes)):

@@ -87,10 +87,7 @@ class LayerCurveSet:
         self.left_over = float(estimate.wrong.max())
         if self.left_over <= LEFT_OVER or self._enough(most):
             return []
-        count = min(_AT_ONCE, most - len(self.done))
-        if isinstance(estimate, Expected):
-            return estimate.next(count)
-        return estimate.next(slice(None), count)
+        return estimate.next(min(_AT_ONCE, most - len(self.done)))
 
     def _enough(self, most: int) -> bool:
         return len(self.done) >= most or (len(self.done) >= FEW_LAYERS and self._corners >= self.most_corners)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from workers.geometry.sections import nested
+from workers.geometry.cuts import nested
 
 _POLYGON = 3
 # The void outside is bounded by a polygon of so many sides far from the material: its corners lose 6e-4 r^2 in all.

@@ -15,6 +15,7 @@ import math
 import numpy as np
 
 from workers.geometry.compiled import kernel
+from workers.geometry.joined_sets import root_of
 from workers.geometry.mesh import Floats
 from workers.geometry.openings import REACH, REACH_CORNER
 from workers.geometry.slivers import left_between, sliver
@@ -88,22 +89,14 @@ def _join(runs):  # type: ignore[no-untyped-def]
             if ends[j, 0] - ends[i, 0] > _SAME_MM:
                 break
             if abs(ends[j, 1] - ends[i, 1]) <= _SAME_MM:
-                one, other = _root(root, owner[i]), _root(root, owner[j])
+                one, other = root_of(root, owner[i]), root_of(root, owner[j])
                 root[one] = other
     out = np.zeros(len(runs))
     for i in range(len(runs)):
-        k = _root(root, i)
+        k = root_of(root, i)
         out[k] = max(out[k], runs[i, OUT])
     for i in range(len(runs)):
-        runs[i, OUT] = out[_root(root, i)]
-
-
-@kernel
-def _root(root, i):  # type: ignore[no-untyped-def]
-    while root[i] != i:
-        root[i] = root[root[i]]
-        i = root[i]
-    return i
+        runs[i, OUT] = out[root_of(root, i)]
 
 
 @kernel
@@ -193,7 +186,7 @@ def _end(places, here, there, r):  # type: ignore[no-untyped-def]
         wx, wy, size = -nx, -ny, 1.0
     wx, wy = wx / size, wy / size
     across = 2 * (nx * wx + ny * wy)
-    return px + r * nx, py + r * ny, -nx, -ny, wx, wy, across * wx * -1.0 + nx, across * wy * -1.0 + ny
+    return px + r * nx, py + r * ny, -nx, -ny, wx, wy, nx - across * wx, ny - across * wy
 
 
 @kernel

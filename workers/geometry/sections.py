@@ -9,13 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from workers.geometry.cuts import THINNED_MM, Cuts, nested, outline_of
+from workers.geometry.cuts import THINNED_MM, Cuts, outline_of
 from workers.geometry.mend import Solid
 from workers.geometry.mesh import Floats, TriangleMesh
 from workers.model.errors import InvalidError
 from workers.model.part import SectionProfile
-
-__all__ = ["THINNED_MM", "Slabs", "horizontal_levels", "nested", "outline", "profile_of", "same_runs", "slabs_of"]
 
 MOST_SLABS = 200
 _THREADS = 2

@@ -35,7 +35,7 @@ _LEAST_REACH_MM = 3.0  # of the window a feature is looked at in
 _RELIEF_TRIES = 24
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(eq=False)
 class _Outlines:
     """The outlines of a part at the heights asked for so far, each made once."""
 
@@ -43,11 +43,17 @@ class _Outlines:
     layers: LayerCurveSet
     made: dict[float, Any] = field(default_factory=dict)
 
+    @cached_property
+    def slab_at(self) -> dict[float, int]:
+        """The slabs by their heights: their sections are cut already."""
+        return {float(z): k for k, z in enumerate(self.layers.slabs.z)}
+
     def at(self, z: float) -> Any:
         import shapely
 
         if z not in self.made:
-            self.made[z] = outline(self.solid, z)
+            slab = self.slab_at.get(z)
+            self.made[z] = outline(self.solid, z) if slab is None else self.layers.slabs.outline(slab)
             shapely.prepare(self.made[z])
         return self.made[z]
 
